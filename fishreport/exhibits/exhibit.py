@@ -1,0 +1,145 @@
+"""What a chapter shows: figures, tables and findings, as data that both report formats render natively.
+
+An exhibit displays itself in a notebook as a mimebundle with a MIME type of our own and ``text/plain``; the HTML and the
+PDF are rendered from that same bundle, so both show the same digits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
+from typing import Any, Literal
+
+from fishreport.analysis.result import Result
+
+FIGURE_TYPE = "application/vnd.fishreport.figure+json"
+TABLE_TYPE = "application/vnd.fishreport.table+json"
+FINDINGS_TYPE = "application/vnd.fishreport.findings+json"
+RESULTS_TYPE = "application/vnd.fishreport.results+json"
+SCORECARD_TYPE = "application/vnd.fishreport.scorecard+json"
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of a table: its heading, the units under it, and how it is aligned."""
+
+    heading: str
+    units: str = ""
+    align: Literal["left", "right", "center"] = "right"
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table of formatted text with a caption.
+
+    Attributes
+    ----------
+    label : str
+        Short name, unique in its chapter (lower case, hyphens); names the CSV and the anchor.
+    caption : str
+        One or two sentences; the number is added by the templates.
+    columns : tuple[Column, ...]
+    rows : tuple[tuple[str, ...], ...]
+        Formatted cells; the first cell of a row is its row header.
+    notes : tuple[str, ...]
+        Lines under the table.
+    data : tuple[dict, ...]
+        The same table as full-precision records, for its CSV; empty means that `rows` are written.
+    """
+
+    label: str
+    caption: str
+    columns: tuple[Column, ...]
+    rows: tuple[tuple[str, ...], ...]
+    notes: tuple[str, ...] = ()
+    data: tuple[dict[str, Any], ...] = field(default=(), repr=False)
+
+    def __post_init__(self) -> None:
+        if not self.caption.strip():
+            raise ValueError(f"table {self.label!r} needs a caption")
+        for row in self.rows:
+            if len(row) != len(self.columns):
+                raise ValueError(f"table {self.label!r}: a row has {len(row)} cells, {len(self.columns)} columns")
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
+        return {TABLE_TYPE: asdict(self), "text/plain": f"Table {self.label}: {self.caption}"}
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A drawing with a caption, a text alternative written from its numbers, and the table behind it.
+
+    Attributes
+    ----------
+    label : str
+        Short name, unique in its chapter (lower case, hyphens).
+    caption : str
+    alt : str
+        What the figure shows, with its numbers, for a reader who cannot see it.
+    svg : str
+        The drawing, text kept as text.
+    table : Table | None
+        The numbers drawn.
+    """
+
+    label: str
+    caption: str
+    alt: str
+    svg: str = field(repr=False)
+    table: Table | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("caption", "alt"):
+            if len(getattr(self, name).strip()) < 10:
+                raise ValueError(f"figure {self.label!r} needs a {name} that says what it shows")
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
+        return {FIGURE_TYPE: asdict(self), "text/plain": f"Figure {self.label}: {self.alt}"}
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A sentence that follows from results.
+
+    Attributes
+    ----------
+    text : str
+        The sentence.
+    results : tuple[str, ...]
+        Ids of the results that it rests on; never empty.
+    direction : str
+        ``up``, ``down``, ``steady``, ``unclear`` or ``none`` (it states a level, not a change).
+    key : bool
+        True when it belongs on the front page.
+    """
+
+    text: str
+    results: tuple[str, ...]
+    direction: Literal["up", "down", "steady", "unclear", "none"] = "none"
+    key: bool = False
+
+
+@dataclass(frozen=True)
+class Findings:
+    """Sentences of a chapter, shown as a list."""
+
+    items: tuple[Finding, ...]
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
+        return {
+            FINDINGS_TYPE: {"items": [asdict(item) for item in self.items]},
+            "text/plain": "\n".join(item.text for item in self.items),
+        }
+
+
+@dataclass(frozen=True)
+class ResultsExhibit:
+    """Results handed on to ``results.json``; it shows nothing in the report."""
+
+    results: Sequence[Result]
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
+        return {
+            RESULTS_TYPE: {"results": [result.record() for result in self.results]},
+            "text/plain": f"{len(self.results)} results",
+        }

@@ -1,0 +1,40 @@
+"""Shared by all tests: one seeded generator, and the tools outside Python that some tests need."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+REPOSITORY = Path(__file__).resolve().parents[1]
+OUTSIDE_TOOLS = {"r": ("Rscript",), "pdf": ("pdftoppm",), "browser": ("chromium", "chromium-browser", "google-chrome")}
+
+
+@pytest.fixture
+def rng() -> np.random.Generator:
+    """A generator with a fixed seed; tests never touch numpy's global state."""
+    return np.random.default_rng(20250914)
+
+
+@pytest.fixture(scope="session")
+def repository() -> Path:
+    """The root of the checkout."""
+    return REPOSITORY
+
+
+def find_tool(mark: str) -> str | None:
+    """Path of the outside program that tests marked `mark` need, or None."""
+    return next((path for name in OUTSIDE_TOOLS[mark] if (path := shutil.which(name))), None)
+
+
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """Without its outside program a test is skipped on a desk, and fails where CI is set: there it must run."""
+    for mark in OUTSIDE_TOOLS:
+        if item.get_closest_marker(mark) and find_tool(mark) is None:
+            reason = f"needs one of {', '.join(OUTSIDE_TOOLS[mark])} on the PATH"
+            if os.environ.get("CI"):
+                pytest.fail(reason)
+            pytest.skip(reason)
