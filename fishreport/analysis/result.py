@@ -23,7 +23,7 @@ class Result:
     Attributes
     ----------
     quantity : str
-        A name of design section 6, such as ``catch_rate``.
+        A published name of the results file, such as ``catch_rate``.
     estimate : Estimate
         The value and its uncertainty.
     season : int | None

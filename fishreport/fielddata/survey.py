@@ -11,7 +11,7 @@ import pandas as pd
 class Survey:
     """All checked field data of one study; rows set aside or in error are not in it.
 
-    Every frame exists, with all the columns of the schema (design section 3), even when the study has no such table
+    Every frame exists, with all the columns of the schema, even when the study has no such table
     (then it has no rows). Columns added in deriving:
 
     runs : ``season`` (int, calendar year of `date`), ``effort_h``, ``reach`` (empty string when not recorded).
