@@ -1,0 +1,82 @@
+"""Catch per hour of electrofishing by species, length class, site and season."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from fishreport.analysis.classes import LengthClasses, run_catches
+from fishreport.analysis.result import Result, Results
+from fishreport.fielddata.survey import Survey
+from fishreport.methods.catch_rate import mean_catch_rate, stratified_catch_rate
+from fishreport.methods.estimate import Estimate
+from fishreport.study import Study
+
+SITE_CLASSES = ("all", "stock", "quality")
+
+
+def _strata(study: Study) -> dict[str, float]:
+    """Weight of each reach, or nothing when the study names no strata or leaves out a length."""
+    lengths = {stratum.reach: stratum.length_km for stratum in study.water.strata}
+    if len(lengths) < 2 or any(length is None for length in lengths.values()):
+        return {}
+    return {reach: float(length or 0.0) for reach, length in lengths.items()}
+
+
+def _water_rate(runs: pd.DataFrame, size_class: str, strata: dict[str, float], level: float) -> Estimate:
+    catch, effort = runs[size_class].to_numpy(dtype=float), runs["effort_h"].to_numpy(dtype=float)
+    if not strata:
+        return mean_catch_rate(catch, effort, level=level)
+    placed = runs["reach"].isin(strata).to_numpy()
+    visited = set(runs.loc[placed, "reach"])
+    if not placed.all() or visited != set(strata):
+        missing = ", ".join(sorted(set(strata) - visited))
+        reason = f"no run in reach {missing}" if missing else f"{int((~placed).sum())} runs name no reach of the study"
+        return mean_catch_rate(catch, effort, level=level).noting(f"not stratified: {reason}")
+    return stratified_catch_rate(catch, effort, runs["reach"].to_numpy(), weight=strata, level=level)
+
+
+def catch_rates(study: Study, survey: Survey, classes: list[LengthClasses]) -> Results:
+    """Catch rates of the whole water, by species, class and season; the run is the sampling unit.
+
+    Where the study names reaches with their lengths, the rate is stratified by reach and weighted by reach length. A season
+    without a run in one of the reaches is reported unstratified, with a note.
+    """
+    level, strata = study.parameters.level, _strata(study)
+    found = []
+    for own in classes:
+        catches = run_catches(survey, own)
+        unmeasured = survey.fish[(survey.fish["species_key"] == own.species.key) & survey.fish["length_mm"].isna()]
+        lost = unmeasured.groupby("season").size()
+        for season, runs in catches.groupby("season"):
+            for size_class in own.bounds_mm:
+                estimate = _water_rate(runs, size_class, strata, level)
+                if size_class != "all" and lost.get(season, 0):
+                    estimate = estimate.noting(f"{lost[season]} fish were not measured and are in no length class")
+                found.append(Result("catch_rate", estimate, int(season), own.species.key, size_class))
+    return Results(found)
+
+
+def site_catch_rates(study: Study, survey: Survey, classes: list[LengthClasses]) -> Results:
+    """Catch rates by site and season, for all fish and those of stock and of quality length."""
+    level = study.parameters.level
+    found = []
+    for own in classes:
+        catches = run_catches(survey, own)
+        names = [name for name in SITE_CLASSES if name in own.bounds_mm]
+        for (season, site), runs in catches.groupby(["season", "site"]):
+            for size_class in names:
+                estimate = mean_catch_rate(runs[size_class].to_numpy(float), runs["effort_h"].to_numpy(float), level=level)
+                found.append(Result("catch_rate", estimate, int(season), own.species.key, size_class, str(site)))
+    return Results(found)
+
+
+def zero_share(study: Study, survey: Survey, classes: list[LengthClasses]) -> pd.DataFrame:
+    """Share of this season's runs without a fish of the class: ``species``, ``size_class``, ``runs``, ``empty``."""
+    rows = []
+    for own in classes:
+        catches = run_catches(survey, own)
+        now = catches[catches["season"] == study.season.year]
+        for name in own.bounds_mm:
+            rows.append({"species": own.species.key, "size_class": name, "runs": len(now), "empty": int(np.sum(now[name] == 0))})
+    return pd.DataFrame(rows, columns=["species", "size_class", "runs", "empty"])

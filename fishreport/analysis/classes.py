@@ -1,0 +1,77 @@
+"""Length classes of a species: published categories and ranges that the study asks for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from fishreport.fielddata.survey import Survey
+from fishreport.species import Standard, Standards
+from fishreport.study import SIZE_CLASSES, Species, Study, parse_size_range
+
+
+@dataclass(frozen=True)
+class LengthClasses:
+    """The length classes that one species is reported by.
+
+    Attributes
+    ----------
+    species : Species
+    standard : Standard | None
+        The published standard, or None when the study names none.
+    bounds_mm : dict[str, tuple[float, float]]
+        Class name → lower (inclusive) and upper (exclusive) length; ``all`` has no bounds and also takes fish that were not
+        measured; a category reaches from its length upwards.
+    """
+
+    species: Species
+    standard: Standard | None
+    bounds_mm: dict[str, tuple[float, float]] = field(default_factory=dict)
+
+    def holds(self, length_mm: np.ndarray, size_class: str) -> np.ndarray:
+        """Which of the lengths (mm) are in the class; an unmeasured fish (NaN) is only in ``all``."""
+        length = np.asarray(length_mm, dtype=float)
+        if size_class == "all":
+            return np.ones(length.shape, dtype=bool)
+        low, high = self.bounds_mm[size_class]
+        with np.errstate(invalid="ignore"):
+            return (length >= low) & (length < high)
+
+    @property
+    def categories(self) -> list[str]:
+        """The published categories that this species has, smallest first."""
+        return [name for name in SIZE_CLASSES[1:] if name in self.bounds_mm]
+
+
+def length_classes(study: Study, species: Species, standards: Standards) -> LengthClasses:
+    """Classes of a species: ``all``, its published categories, and the ranges named in the study's objectives."""
+    standard = standards.find(species.standard) if species.standard else None
+    bounds = {"all": (0.0, np.inf)}
+    if standard is not None:
+        bounds |= {name: (float(low), np.inf) for name, low in standard.categories.items() if low is not None}
+    for objective in study.objectives:
+        asked = parse_size_range(objective.size_class)
+        if asked and study.find_species(objective.species).key == species.key:
+            bounds[objective.size_class] = asked
+    return LengthClasses(species, standard, bounds)
+
+
+def run_catches(survey: Survey, classes: LengthClasses) -> pd.DataFrame:
+    """Catch of a species by run and class.
+
+    Returns
+    -------
+    DataFrame
+        All runs of the survey, in order, with ``run_id``, ``season``, ``site``, ``reach``, ``effort_h`` and one integer column
+        a class. A run without such a fish has zeros.
+    """
+    runs = survey.runs[["run_id", "season", "site", "reach", "effort_h"]].reset_index(drop=True)
+    fish = survey.fish[survey.fish["species_key"] == classes.species.key]
+    length = fish["length_mm"].to_numpy(dtype=float)
+    position = pd.Index(runs["run_id"]).get_indexer(fish["run_id"])
+    for name in classes.bounds_mm:
+        inside = classes.holds(length, name) & (position >= 0)
+        runs[name] = np.bincount(position[inside], minlength=len(runs))
+    return runs

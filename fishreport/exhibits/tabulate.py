@@ -1,0 +1,101 @@
+"""Tables of estimates: a value and its interval a cell, with full-precision data behind."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any
+
+from fishreport.analysis.result import Result
+from fishreport.exhibits.exhibit import Column, Table
+from fishreport.exhibits.units import NO_VALUE, Units, format_estimate
+
+
+def heading(name: str) -> str:
+    """A name as a heading or at the start of a sentence: its first letter in upper case."""
+    return name[:1].upper() + name[1:]
+
+
+def frame_table(
+    label: str, caption: str, columns: Sequence[Column], rows: Iterable[Sequence[Any]], *, notes: Sequence[str] = (), data: Any = ()
+) -> Table:
+    """A table from cells that are shown as they are; None becomes a dash."""
+    text = tuple(tuple(NO_VALUE if cell is None else str(cell) for cell in row) for row in rows)
+    return Table(label, caption, tuple(columns), text, tuple(notes), tuple(data))
+
+
+def estimates_table(
+    label: str,
+    caption: str,
+    results: Iterable[Result],
+    units: Units,
+    *,
+    keys: Sequence[tuple[str, Callable[[Result], str]]],
+    value_heading: str,
+    n_heading: str = "n",
+    notes: Sequence[str] = (),
+) -> Table:
+    """One row a result: what it is (`keys`: heading and text), its value, its interval, and the sample size.
+
+    Notes of the results are listed once each under the table.
+    """
+    listed = list(results)
+    shown = [format_estimate(result.estimate, units) for result in listed]
+    unit = next((text.unit for text in shown if text.unit), "")
+    level = f"{100 * listed[0].estimate.level:.0f}%" if listed else ""
+    columns = [
+        *(Column(name, align="left") for name, _ in keys),
+        Column(value_heading, unit),
+        Column(f"{level} interval".strip()),
+        Column(n_heading),
+    ]
+    rows = [
+        [*(say(result) for _, say in keys), text.value, text.interval, str(result.estimate.n)]
+        for result, text in zip(listed, shown, strict=True)
+    ]
+    said = dict.fromkeys(note for result in listed for note in result.estimate.notes)
+    return Table(
+        label, caption, tuple(columns), tuple(map(tuple, rows)), (*notes, *said), tuple(result.record() for result in listed)
+    )
+
+
+def grid_table(
+    label: str,
+    caption: str,
+    results: Sequence[Result],
+    units: Units,
+    *,
+    row: Callable[[Result], str],
+    column: Callable[[Result], str],
+    row_heading: str,
+    notes: Sequence[str] = (),
+) -> Table:
+    """Results crossed: one row and one column a place, each cell the value with its interval below it."""
+    rows = list(dict.fromkeys(row(result) for result in results))
+    columns = list(dict.fromkeys(column(result) for result in results))
+    cells = {(row(result), column(result)): format_estimate(result.estimate, units) for result in results}
+    unit = next((text.unit for text in cells.values() if text.unit), "")
+
+    def cell(r: str, c: str) -> str:
+        text = cells.get((r, c))
+        if text is None:
+            return NO_VALUE
+        return text.value if text.interval == NO_VALUE else f"{text.value} ({text.interval})"
+
+    body = tuple((r, *(cell(r, c) for c in columns)) for r in rows)
+    said = dict.fromkeys(note for result in results for note in result.estimate.notes)
+    heads = (Column(row_heading, align="left"), *(Column(c, unit) for c in columns))
+    return Table(label, caption, heads, body, (*notes, *said), tuple(result.record() for result in results))
+
+
+def joined(words: Sequence[str], last: str = "and") -> str:
+    """``a``, ``a and b``, ``a, b and c``."""
+    words = list(words)
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def counted(number: int, noun: str, plural: str = "") -> str:
+    """``1 run``, ``24 runs``, ``1 fish``."""
+    name = noun if number == 1 or noun == "fish" else plural or f"{noun}s"
+    return f"{number:,} {name}"
