@@ -9,25 +9,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from fishreport.exceptions import InputError
+from fishreport.methods.inputs import dropped, numbers, same_size
 
 Array = NDArray[np.float64]
-
-
-def check_level(level: float) -> float:
-    """The confidence level as a number between 0 and 1 (exclusive), or InputError."""
-    if not 0.0 < float(level) < 1.0:
-        raise InputError(f"level must lie between 0 and 1, such as 0.95, got {level!r}")
-    return float(level)
-
-
-def _numbers(values: ArrayLike, name: str) -> Array:
-    try:
-        array = np.asarray(values, dtype=float)
-    except (TypeError, ValueError) as error:
-        raise InputError(f"{name} must be numbers, got {type(values).__name__} with something else in it") from error
-    if array.ndim != 1:
-        raise InputError(f"{name} must be one column of numbers, got an array with {array.ndim} dimensions")
-    return array
 
 
 def _whole_age(value: Any, name: str) -> int:
@@ -88,18 +72,15 @@ def tabulate_ages(age: ArrayLike, count: ArrayLike) -> AgeFrequency:
     InputError
         Unequal lengths, ages that are not whole, negative or infinite counts, or no pair at all.
     """
-    ages, counts = _numbers(age, "age"), _numbers(count, "count")
-    if ages.size != counts.size:
-        raise InputError(f"age and count must have the same length, got {ages.size} and {counts.size}")
+    ages, counts = numbers("age", age), numbers("count", count, at_least=0)
+    same_size(age=ages, count=counts)
     keep = ~(np.isnan(ages) | np.isnan(counts))
-    notes = () if keep.all() else (f"{int((~keep).sum())} of {keep.size} ages dropped: age or count missing",)
+    notes = dropped(int((~keep).sum()), f"of {keep.size} ages (age or count missing)")
     ages, counts = ages[keep], counts[keep]
     if ages.size == 0:
         raise InputError("age and count must hold at least one pair without missing values, got none")
-    if not np.isfinite(ages).all() or (ages != np.round(ages)).any():
-        raise InputError(f"age must be whole years, got {ages[(ages != np.round(ages)) | ~np.isfinite(ages)][0]:g}")
-    if not np.isfinite(counts).all() or (counts < 0).any():
-        raise InputError(f"count must be 0 or more, got {counts[(counts < 0) | ~np.isfinite(counts)][0]:g}")
+    if (ages != np.round(ages)).any():
+        raise InputError(f"age must be whole years, got {ages[ages != np.round(ages)][0]:g}")
     low, high = int(ages.min()), int(ages.max())
     if high - low > 1000:
         raise InputError(f"age must be in years, got ages from {low} to {high}")
@@ -124,10 +105,11 @@ def check_replicates(replicates: ArrayLike | None, ages: ArrayLike, frequency: A
     if replicates is None:
         return []
     matrix = np.asarray(replicates, dtype=float)
-    given = _numbers(ages, "age")
+    given = numbers("age", ages)
     if matrix.ndim != 2 or matrix.shape[1] != given.size or matrix.shape[0] < 2:
         raise InputError(
-            f"replicates must be a matrix of 2 or more rows with one column for each of the {given.size} ages, got shape {matrix.shape}"
+            f"replicates must be a matrix of 2 or more rows with one column for each of the {given.size} ages, "
+            f"got shape {matrix.shape}"
         )
     if np.isnan(matrix).any() or (matrix < 0).any():
         raise InputError("replicates must be numbers of fish, 0 or more, without gaps")

@@ -13,15 +13,21 @@ from scipy.stats import chi2, t
 from fishreport.methods.age_frequency import (
     AgeFrequency,
     Array,
-    check_level,
     check_replicates,
     choose_from_age,
     tabulate_ages,
 )
 from fishreport.methods.estimate import Estimate
+from fishreport.methods.inputs import check_level
 
 MINIMUM_FISH = 10
 """Fewest fish at and beyond the age at full recruitment (common practice, no source)."""
+
+LEAST_EXPECTED = 3.0
+"""Fish that the last age class of a goodness-of-fit test must expect; older ages are pooled into it."""
+
+FEW_FOR_REGRESSION = 100
+"""Below this many fish on the limb the regression's 95 % interval held the truth in about 90 % of simulated surveys."""
 
 Z_UNITS = "1/year"
 
@@ -94,7 +100,7 @@ def fit_test(counts: Array, fitted: Array, lost: int) -> tuple[float, int, float
     return statistic, df, float(chi2.sf(statistic, df)), statistic / df
 
 
-def pool_tail(counts: Array, expected: Array, least: float = 1.0) -> tuple[Array, Array]:
+def pool_tail(counts: Array, expected: Array, least: float = LEAST_EXPECTED) -> tuple[Array, Array]:
     """Counts and expected numbers with the oldest ages pooled until the last class expects at least `least` fish."""
     counts, expected = counts.copy(), expected.copy()
     while expected.size > 1 and expected[-1] < least:
@@ -263,6 +269,8 @@ def catch_curve(
     used = weights > 0
     quantile = float(t.ppf(0.5 + level / 2, int(used.sum()) - 2))
     n = round(float(counts.sum()))
+    if n < FEW_FOR_REGRESSION:
+        notes += (f"{n} fish on the limb: with fewer than {FEW_FOR_REGRESSION} the interval holds less often than stated",)
     total, survival = _from_log_slope(-slope, se, quantile, level, method, n, notes)
     fitted = np.exp(intercept + slope * ages)
     tested = fit_test(*pool_tail(counts, fitted), lost=2)
@@ -333,6 +341,8 @@ def poisson_catch_curve(
         rows = (table.limb(start, to_age) for table in check_replicates(replicates, age, frequency))
         extra, said = key_variance([_poisson_line(*row)[1] if (row[1] > 0).sum() >= 2 else math.nan for row in rows])
         se, notes = math.hypot(se, math.sqrt(extra)), notes + said
+    if counts[-1] > 0:
+        notes += ("the limb ends at the oldest age caught: without the empty ages beyond it mortality tends to come out too low",)
     quantile = float(t.ppf(0.5 + level / 2, ages.size - 2))
     total, survival = _from_log_slope(-slope, se, quantile, level, method, round(float(counts.sum())), notes)
     return CatchCurve(

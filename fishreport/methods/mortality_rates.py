@@ -11,8 +11,8 @@ from scipy.optimize import brentq
 from scipy.stats import norm
 
 from fishreport.exceptions import InputError
-from fishreport.methods.age_frequency import check_level
 from fishreport.methods.estimate import Estimate
+from fishreport.methods.inputs import check_level
 
 # Rates in one group are the same information in another form, so two of one group determine nothing new.
 _GROUPS = {
