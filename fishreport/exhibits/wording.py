@@ -1,0 +1,290 @@
+"""Findings: sentences that follow from results by fixed rules, and never say more than the interval does.
+
+Direction words follow the interval alone: *rose* or *fell* only when the whole interval lies on that side of zero, *steady* only
+when the whole interval lies inside a stated margin, and otherwise that it cannot be told. Words of likelihood follow a published
+scale, see `likelihood`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+from fishreport.analysis.result import Result
+from fishreport.exceptions import InputError
+from fishreport.exhibits.exhibit import Finding, Findings
+from fishreport.exhibits.nouns import Nouns, unit_words
+from fishreport.exhibits.units import MINUS, NO_VALUE, format_estimate, format_number
+from fishreport.methods.contrast import difference, percent_change
+from fishreport.methods.estimate import Estimate
+from fishreport.methods.objectives import ObjectiveOutcome, probability_above
+
+_PER_YEAR = " per year"
+Direction = Literal["up", "down", "steady", "unclear"]
+
+# Mastrandrea et al. 2010, guidance note on consistent treatment of uncertainties (IPCC), table 1; from memory.
+_LIKELIHOOD = ((0.99, "virtually certain"), (0.95, "extremely likely"), (0.90, "very likely"), (0.66, "likely"))
+
+
+def likelihood(probability: float) -> str:
+    """A probability in words: above 0.99 'virtually certain', 0.95 'extremely likely', 0.90 'very likely', 0.66 'likely'.
+
+    The scale is mirrored below: 'unlikely' under 0.33, 'very unlikely' under 0.10, 'extremely unlikely' under 0.05,
+    'exceptionally unlikely' under 0.01; between, 'about as likely as not' (Mastrandrea et al. 2010, from memory).
+    """
+    for bound, word in _LIKELIHOOD:
+        if probability > bound:
+            return word
+    mirrored = ((0.01, "exceptionally unlikely"), (0.05, "extremely unlikely"), (0.10, "very unlikely"), (0.33, "unlikely"))
+    return next((word for bound, word in mirrored if probability < bound), "about as likely as not")
+
+
+def direction(estimate: Estimate, *, margin: float = 0.0) -> Direction:
+    """Direction of a change or trend, from its interval alone.
+
+    ``steady`` when the interval lies within ± `margin` (equivalence; it goes before the others), ``up`` or ``down`` when it lies
+    wholly above or below zero, else ``unclear``; always ``unclear`` without an interval. A limit of zero spans zero.
+    """
+    lower, upper = estimate.lower, estimate.upper
+    if not estimate.estimable or math.isnan(lower) or math.isnan(upper):
+        return "unclear"
+    if -margin <= lower and upper <= margin and margin > 0:
+        return "steady"
+    return "up" if lower > 0 else "down" if upper < 0 else "unclear"
+
+
+def percent_level(level: float) -> str:
+    """``0.95`` → ``95%``."""
+    return f"{100 * level:.3g}%"
+
+
+def sentence(text: str) -> str:
+    """The text with a capital at the start and one full stop at the end."""
+    text = text.strip()
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}."
+
+
+def collect(findings: Iterable[Finding]) -> Findings:
+    """Findings in order, each sentence once; a repeated sentence hands its result ids to the first and stays key if either is."""
+    kept: dict[str, Finding] = {}
+    for finding in findings:
+        before = kept.get(finding.text)
+        if before is None:
+            kept[finding.text] = finding
+        else:
+            ids = tuple(dict.fromkeys(before.results + finding.results))
+            kept[finding.text] = replace(before, results=ids, key=before.key or finding.key)
+    return Findings(tuple(kept.values()))
+
+
+def _reason(estimate: Estimate) -> str:
+    note = next((note for note in estimate.notes if note.startswith("not estimable: ")), "")
+    return note.removeprefix("not estimable: ") or "too few data"
+
+
+def _mirrored(estimate: Estimate) -> Estimate:
+    return replace(estimate, value=-estimate.value, lower=-estimate.upper, upper=-estimate.lower)
+
+
+def _likely_direction(estimate: Estimate) -> float:
+    above = probability_above(estimate, 0.0)
+    return max(above, 1 - above)
+
+
+def _chance(probability: float) -> str:
+    return "over 0.99" if probability > 0.99 else "under 0.01" if probability < 0.01 else f"{probability:.2f}"
+
+
+def _subject_of(result: Result) -> str:
+    """The quantity that a result is about; a trend or an objective names it first in its detail."""
+    if result.quantity in ("trend_per_year", "objective_probability") and result.detail:
+        return result.detail.split("/")[0].split(" ")[0]
+    return result.quantity
+
+
+@dataclass(frozen=True)
+class Writer:
+    """Writes the sentences of one report.
+
+    Attributes
+    ----------
+    nouns : Nouns
+        Names and units.
+    steady_percent : float
+        Margin, in percent (of the first season, or per year for a trend), within which a change is called steady.
+    """
+
+    nouns: Nouns = field(default_factory=Nouns)
+    steady_percent: float = 2.0
+
+    # ---- pieces -------------------------------------------------------------------------------------------------
+
+    def subject(self, result: Result) -> str:
+        """What the result is about: ``the catch rate of brown trout of quality length (230 mm) and longer``."""
+        return self.nouns.phrase(_subject_of(result), result.species, result.size_class, result.site)
+
+    def amount(self, estimate: Estimate) -> str:
+        """Value and interval: ``61.2 fish per hour (95% interval 51.9 to 71.7)``."""
+        shown = format_estimate(estimate, self.nouns.units)
+        if not estimate.estimable:
+            return shown.text
+        unit = unit_words(shown.unit)
+        value = f"{shown.value}%" if unit == "percent" else f"{shown.value} {unit}".strip()
+        return value if shown.interval == NO_VALUE else f"{value} ({percent_level(estimate.level)} interval {shown.interval})"
+
+    def _measure(self, estimate: Estimate, text: str) -> str:
+        """A number of a change with its unit: ``23%``, ``4.1 fish per hour``, ``23% a year``."""
+        unit = self.nouns.units.units(estimate.units)
+        ending = " a year" if unit.endswith(_PER_YEAR) else ""
+        unit = unit_words(unit.removesuffix(_PER_YEAR))
+        return f"{text}%{ending}" if unit == "percent" else f"{text} {unit}".strip() + ending
+
+    def _with_interval(self, estimate: Estimate) -> str:
+        shown = format_estimate(estimate, self.nouns.units)
+        return f"{self._measure(estimate, shown.value)} ({percent_level(estimate.level)} interval {shown.interval})"
+
+    def _across_zero(self, estimate: Estimate) -> str:
+        """An interval that spans zero: ``anything from a fall of 12% to a rise of 30%``."""
+        shown = format_estimate(estimate, self.nouns.units)
+
+        def side(text: str, limit: float) -> str:
+            noun = "a rise" if limit > 0 else "a fall"
+            if math.isinf(limit):
+                return f"{noun} without bound"
+            bare = text.lstrip(MINUS)
+            return f"{noun} of {self._measure(estimate, bare)}" if any(digit in bare for digit in "123456789") else "no change"
+
+        low, high = side(shown.lower, estimate.lower), side(shown.upper, estimate.upper)
+        if low == high:
+            return f"a change too small to show ({percent_level(estimate.level)} interval)"
+        return f"anything from {low} to {high} ({percent_level(estimate.level)} interval)"
+
+    # ---- rules --------------------------------------------------------------------------------------------------
+
+    def level(self, result: Result, *, key: bool = False) -> Finding:
+        """A level with its interval, or the statement that it could not be estimated."""
+        if not result.estimate.estimable:
+            return self.few_data([result])[0]
+        when = "" if result.season is None else f"in {result.season} "
+        return Finding(sentence(f"{when}{self.subject(result)} was {self.amount(result.estimate)}"), (result.id,), "none", key)
+
+    def change(self, before: Result, after: Result, *, margin: float | None = None, key: bool = False) -> Finding:
+        """Change from one season to another, of two independent estimates of one quantity.
+
+        In percent of the first (`contrast.percent_change`); as a plain difference (`contrast.difference`) for a quantity that is
+        itself a percentage, and where a value or lower limit is not above zero. `margin`: in percent or those units; None takes
+        `steady_percent` for changes in percent, and no margin otherwise.
+
+        Raises
+        ------
+        InputError
+            The two are of different quantities, species, classes or sites.
+        """
+        place = [(r.quantity, r.species, r.size_class, r.site, r.scenario, r.detail) for r in (before, after)]
+        if place[0] != place[1]:
+            raise InputError(f"a change needs two results of one quantity and place; got {before.id!r} and {after.id!r}")
+        ids = (before.id, after.id)
+        subject, span = self.subject(after), f"from {before.season} to {after.season}"
+        lacking = [r for r in (before, after) if not r.estimate.estimable]
+        if lacking:
+            seasons = " and ".join(str(r.season) for r in lacking)
+            text = f"whether {subject} changed {span} cannot be told: {_reason(lacking[0].estimate)} in {seasons}"
+            return Finding(sentence(text), ids, "unclear", key)
+        relative = before.estimate.units != "percent"
+        change = percent_change(before.estimate, after.estimate) if relative else None
+        if change is None or not change.estimable:
+            change = difference(before.estimate, after.estimate)
+            change = replace(change, units="percentage points") if change.units == "percent" else change
+            relative = False
+        if margin is None:
+            margin = self.steady_percent if relative else 0.0
+        return self._moved(change, subject, span, ids, margin, key)
+
+    def _moved(self, change: Estimate, subject: str, span: str, ids: tuple[str, ...], margin: float, key: bool) -> Finding:
+        found = direction(change, margin=margin)
+        if math.isnan(change.lower) or math.isnan(change.upper):
+            text = f"whether {subject} rose or fell {span} cannot be told: the change has no interval"
+        elif found == "unclear":
+            text = f"whether {subject} rose or fell {span} cannot be told: {self._across_zero(change)}"
+        elif found == "steady":
+            within = self._measure(change, f"{self.nouns.units.quantity(margin, change.units, difference=True)[0]:.3g}")
+            text = f"{subject} was steady {span}: a change of {self._with_interval(change)} lies within {within} either way"
+        else:
+            verb, noun = ("rose", "rise") if found == "up" else ("fell", "fall")
+            size = self._with_interval(change if found == "up" else _mirrored(change))
+            text = f"{subject} {verb} {span} by {size}; a {noun} is {likelihood(_likely_direction(change))}"
+        return Finding(sentence(text), ids, found, key)
+
+    def trend(
+        self, result: Result, *, first: int, last: int, seasons: int | None = None, margin: float | None = None, key: bool = False
+    ) -> Finding:
+        """Trend over seasons, from a ``trend_per_year`` result whose `detail` names the quantity that it is the trend of.
+
+        `seasons` counts those with data. `margin`: in the units of the estimate; None takes `steady_percent` for a trend in
+        percent per year, and no margin otherwise.
+        """
+        estimate, subject = result.estimate, self.subject(result)
+        if not estimate.estimable:
+            return Finding(
+                sentence(f"the trend of {subject} could not be estimated: {_reason(estimate)}"), (result.id,), "none", key
+            )
+        count = estimate.n if seasons is None else seasons
+        span = f"over the {count} seasons from {first} to {last}"
+        if margin is None:
+            margin = self.steady_percent if estimate.units.startswith("percent") else 0.0
+        return self._moved(estimate, subject, span, (result.id,), margin, key)
+
+    def objective(self, result: Result, outcome: ObjectiveOutcome, *, name: str = "", key: bool = True) -> Finding:
+        """An objective of the plan: met, not met or not yet known, with its probability.
+
+        `result` is the one that the outcome is reported under; its `quantity` (or, for ``objective_probability``, its `detail`)
+        names what the objective is about.
+        """
+        subject = self.subject(result)
+        called = f"“{name}”: " if name else ""
+        wish = self.wish(outcome)
+        head = f"{called}{subject} should be {wish}"
+        if not outcome.mean.estimable:
+            reason = _reason(outcome.mean)
+            return Finding(sentence(f"{head}; whether it is met is not yet known: {reason}"), (result.id,), "none", key)
+        was = f"it was {self.amount(outcome.mean)}"
+        if math.isnan(outcome.probability):
+            tail = "whether that meets the objective is not yet known, as the estimate has no measure of its uncertainty"
+        else:
+            chance = _chance(outcome.probability)
+            tail = {
+                "met": f"the objective is met (probability {chance})",
+                "not met": f"the objective is not met (probability that it is: {chance})",
+                "not yet known": f"whether the objective is met is not yet known (probability {chance})",
+            }[outcome.verdict]
+        return Finding(sentence(f"{head}; {was}, and {tail}"), (result.id,), "none", key)
+
+    def wish(self, outcome: ObjectiveOutcome) -> str:
+        """The bounds of an objective in the units of the report: ``at least 20 fish per hour``."""
+        units = outcome.mean.units
+        low, unit = self.nouns.units.quantity(outcome.at_least, units)
+        high, _ = self.nouns.units.quantity(outcome.at_most, units)
+        ending = "%" if unit == "percent" else f" {unit_words(unit)}".rstrip()
+        shown_low, shown_high = (f"{x:.3g}" if abs(x) < 1000 else format_number(x) for x in (low, high))
+        if math.isinf(outcome.at_most):
+            return f"at least {shown_low}{ending}"
+        if math.isinf(outcome.at_least):
+            return f"at most {shown_high}{ending}"
+        return f"between {shown_low} and {shown_high}{ending}"
+
+    def few_data(self, results: Sequence[Result]) -> tuple[Finding, ...]:
+        """One sentence for each reason and season why something could not be estimated; estimable results are passed over."""
+        groups: dict[tuple[str, int | None], list[Result]] = {}
+        for result in results:
+            if not result.estimate.estimable:
+                groups.setdefault((_reason(result.estimate), result.season), []).append(result)
+        found = []
+        for (reason, season), members in groups.items():
+            names = list(dict.fromkeys(self.subject(member) for member in members))
+            listed = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+            when = "" if season is None else f"in {season} "
+            ids = tuple(member.id for member in members)
+            found.append(Finding(sentence(f"{when}{listed} could not be estimated: {reason}"), ids))
+        return tuple(found)
