@@ -53,7 +53,7 @@ def catch_rates(study: Study, survey: Survey, classes: list[LengthClasses]) -> R
                 estimate = _water_rate(runs, size_class, strata, level)
                 if size_class != "all" and lost.get(season, 0):
                     estimate = estimate.noting(f"{lost[season]} fish were not measured and are in no length class")
-                found.append(Result("catch_rate", estimate, int(season), own.species.key, size_class))
+                found.append(Result("catch_rate", estimate, int(str(season)), own.species.key, size_class))
     return Results(found)
 
 
@@ -67,8 +67,14 @@ def site_catch_rates(study: Study, survey: Survey, classes: list[LengthClasses])
         for (season, site), runs in catches.groupby(["season", "site"]):
             for size_class in names:
                 estimate = mean_catch_rate(runs[size_class].to_numpy(float), runs["effort_h"].to_numpy(float), level=level)
-                found.append(Result("catch_rate", estimate, int(season), own.species.key, size_class, str(site)))
+                found.append(Result("catch_rate", estimate, int(str(season)), own.species.key, size_class, str(site)))
     return Results(found)
+
+
+def site_order(survey: Survey) -> list[str]:
+    """All sites ever sampled, in downstream order where the runs give a river kilometre, else by name."""
+    places = survey.runs.groupby("site")["river_km"].mean().reset_index()
+    return [str(site) for site in places.sort_values(["river_km", "site"], na_position="last", kind="stable")["site"]]
 
 
 def zero_share(study: Study, survey: Survey, classes: list[LengthClasses]) -> pd.DataFrame:

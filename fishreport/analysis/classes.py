@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from fishreport.fielddata.survey import Survey
-from fishreport.species import Standard, Standards
+from fishreport.species import Standard, Standards, load_standards
 from fishreport.study import SIZE_CLASSES, Species, Study, parse_size_range
 
 
@@ -40,6 +40,16 @@ class LengthClasses:
             return (length >= low) & (length < high)
 
     @property
+    def published_mm(self) -> dict[str, float]:
+        """Published categories, name → lower bound in mm, smallest first; empty without a standard."""
+        return {} if self.standard is None else {str(name): bound for name, bound in self.standard.categories.items()}
+
+    @property
+    def published_in(self) -> dict[str, float]:
+        """The same in inches, as published."""
+        return {} if self.standard is None else {str(name): bound for name, bound in self.standard.categories_in.items()}
+
+    @property
     def categories(self) -> list[str]:
         """The published categories that this species has, smallest first."""
         return [name for name in SIZE_CLASSES[1:] if name in self.bounds_mm]
@@ -50,12 +60,22 @@ def length_classes(study: Study, species: Species, standards: Standards) -> Leng
     standard = standards.find(species.standard) if species.standard else None
     bounds = {"all": (0.0, np.inf)}
     if standard is not None:
-        bounds |= {name: (float(low), np.inf) for name, low in standard.categories.items() if low is not None}
+        bounds |= {str(name): (float(low), np.inf) for name, low in standard.categories.items()}
     for objective in study.objectives:
         asked = parse_size_range(objective.size_class)
         if asked and study.find_species(objective.species).key == species.key:
             bounds[objective.size_class] = asked
     return LengthClasses(species, standard, bounds)
+
+
+def study_classes(study: Study) -> list[LengthClasses]:
+    """Length classes of every species of the study, in its order.
+
+    Standards come with the package; a file ``species.toml`` in the study folder adds the study's own.
+    """
+    own = study.folder / "species.toml"
+    standards = load_standards(own if own.is_file() else None)
+    return [length_classes(study, species, standards) for species in study.species.values()]
 
 
 def run_catches(survey: Survey, classes: LengthClasses) -> pd.DataFrame:

@@ -143,3 +143,45 @@ class ResultsExhibit:
             RESULTS_TYPE: {"results": [result.record() for result in self.results]},
             "text/plain": f"{len(self.results)} results",
         }
+
+
+@dataclass(frozen=True)
+class ScorecardRow:
+    """One objective of the plan and how the season stands to it; every field is text as it is shown."""
+
+    objective: str
+    target: str
+    value: str
+    interval: str
+    probability: str
+    verdict: str
+    source: str = ""
+
+
+@dataclass(frozen=True)
+class Scorecard:
+    """The objectives of the management plan side by side, for the front page.
+
+    Attributes
+    ----------
+    caption : str
+        One or two sentences; the number is added by the templates.
+    rows : tuple[ScorecardRow, ...]
+    notes : tuple[str, ...]
+        Lines under the table.
+    label : str
+        Short name, as of a table.
+    """
+
+    caption: str
+    rows: tuple[ScorecardRow, ...]
+    notes: tuple[str, ...] = ()
+    label: str = "scorecard"
+
+    def __post_init__(self) -> None:
+        if not self.caption.strip():
+            raise ValueError("the scorecard needs a caption")
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
+        lines = [f"{row.objective}: {row.value} ({row.target}), {row.verdict}" for row in self.rows]
+        return {SCORECARD_TYPE: asdict(self), "text/plain": "\n".join(lines)}

@@ -28,7 +28,9 @@ def effort_table(work: SeasonWork, species: Sequence[Species]) -> Table:
         for row in work.by_site.to_dict("records")
     ]
     total = work.by_site
-    rows.append(["All sites", "", str(total["runs"].sum()), f"{total['effort_h'].sum():.2f}", *(f"{total[k].sum():,}" for k in keys)])
+    rows.append(
+        ["All sites", "", str(total["runs"].sum()), f"{total['effort_h'].sum():.2f}", *(f"{total[k].sum():,}" for k in keys)]
+    )
     caption = f"Effort and catch by site in {work.season}. Effort is the time that current was in the water."
     return frame_table("effort", caption, columns, rows, data=work.by_site.to_dict("records"))
 
@@ -57,7 +59,9 @@ def effort_figure(work: SeasonWork, species: Sequence[Species]) -> Figure:
         left.bar(table["season"], table["effort_h"], color=GREY, width=0.7)
         left.set_ylabel("Effort (h)")
         for one, look in zip(species, looks(names).values(), strict=True):
-            right.plot(table["season"], table[one.key], color=look.colour, marker=look.marker, linestyle=look.dash, label=one.name)
+            right.plot(
+                table["season"], table[one.key], color=look.colour, marker=look.marker, linestyle=look.dash, label=one.name
+            )
         right.set_ylabel("Fish caught")
         right.set_ylim(bottom=0)
         right.legend(loc="upper left", bbox_to_anchor=(0, 1.02), ncols=1)

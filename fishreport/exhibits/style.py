@@ -69,9 +69,7 @@ class Look:
 def looks(names: Sequence[str]) -> dict[str, Look]:
     """A look for each name, in their order; more than six names start over with the colours shifted."""
     count = len(SERIES)
-    return {
-        name: Look(SERIES[(i + i // count) % count], MARKERS[i % count], DASHES[i % count]) for i, name in enumerate(names)
-    }
+    return {name: Look(SERIES[(i + i // count) % count], MARKERS[i % count], DASHES[i % count]) for i, name in enumerate(names)}
 
 
 @contextmanager
@@ -129,7 +127,5 @@ def interval_points(
     x, value, lower, upper = x[keep] + offset, value[keep], lower[keep], upper[keep]
     bounded = np.isfinite(lower) & np.isfinite(upper)
     ax.vlines(x[bounded], lower[bounded], upper[bounded], color=look.colour, linewidth=1.1)
-    ax.plot(
-        x, value, color=look.colour, marker=look.marker, linestyle=look.dash if line else "none", label=label, markeredgecolor="white",
-        markeredgewidth=0.6,
-    )  # fmt: skip
+    edge = {"markeredgecolor": "white", "markeredgewidth": 0.6}
+    ax.plot(x, value, color=look.colour, marker=look.marker, linestyle=look.dash if line else "none", label=label, **edge)

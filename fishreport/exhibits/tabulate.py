@@ -16,7 +16,13 @@ def heading(name: str) -> str:
 
 
 def frame_table(
-    label: str, caption: str, columns: Sequence[Column], rows: Iterable[Sequence[Any]], *, notes: Sequence[str] = (), data: Any = ()
+    label: str,
+    caption: str,
+    columns: Sequence[Column],
+    rows: Iterable[Sequence[Any]],
+    *,
+    notes: Sequence[str] = (),
+    data: Any = (),
 ) -> Table:
     """A table from cells that are shown as they are; None becomes a dash."""
     text = tuple(tuple(NO_VALUE if cell is None else str(cell) for cell in row) for row in rows)

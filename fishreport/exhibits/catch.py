@@ -1,0 +1,113 @@
+"""Tables and figures of catch per hour."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from fishreport.analysis.result import Results
+from fishreport.exhibits.context import Context
+from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
+from fishreport.exhibits.history import history_figure
+from fishreport.exhibits.style import drawing, letter, looks, style, to_svg
+from fishreport.exhibits.tabulate import estimates_table, frame_table, grid_table, heading
+from fishreport.exhibits.wording import collect
+
+LEAD_CLASSES = ("stock", "quality")
+
+
+def season_table(results: Results, context: Context) -> Table:
+    """Catch rates of the reported season by species and length class."""
+    keys = [("Species", lambda r: context.names[str(r.species)]), ("Length class", context.class_label)]
+    caption = f"Catch per hour of electrofishing in {context.season}, by species and length class."
+    chosen = results.where(season=context.season, site=None)
+    return estimates_table("catch-rates", caption, chosen, context.units, keys=keys, value_heading="Catch rate", n_heading="Runs")
+
+
+def history_table(results: Results, context: Context) -> Table:
+    """Catch rates of every season by species and class."""
+    chosen = [r for r in results.where(site=None) if r.size_class in ("all", *LEAD_CLASSES)]
+    caption = "Catch per hour of electrofishing in every season on record, with intervals."
+    return grid_table(
+        "catch-history", caption, chosen, context.units, row_heading="Season", row=lambda r: str(r.season),
+        column=lambda r: f"{context.names[str(r.species)]}, {'all' if r.size_class == 'all' else r.size_class}",
+    )  # fmt: skip
+
+
+def catch_history_figure(results: Results, context: Context) -> Figure | None:
+    """Catch rate by season, one panel a species, one line a class."""
+    chosen = list(results.where(site=None))
+    lacks = any("stock" not in one.bounds_mm for one in context.classes)
+    series = {"all": "All lengths"} if lacks else {name: f"{heading(name)} length and longer" for name in LEAD_CLASSES}
+    caption = "Catch per hour by season, with intervals. Where the study names reaches, rates are weighted by reach length."
+    return history_figure("catch-rate-history", caption, chosen, context, noun="Catch rate", series=series)
+
+
+def findings(results: Results, context: Context) -> Findings:
+    """Level of this season and change since the season sampled before, for each species."""
+    said: list[Finding] = []
+    for one in context.classes:
+        lead = "stock" if "stock" in one.bounds_mm else "all"
+        for size_class in dict.fromkeys((lead, "quality" if "quality" in one.bounds_mm else lead)):
+            line = list(results.where(species=one.species.key, size_class=size_class, site=None))
+            now = next((r for r in line if r.season == context.season), None)
+            if now is None:
+                continue
+            earlier = [r for r in line if (r.season or 0) < context.season]
+            said.append(context.writer.level(now, key=size_class == lead))
+            said += context.change(earlier[-1] if earlier else None, now)
+    return collect(said)
+
+
+def site_figure(results: Results, context: Context, sites: Sequence[str]) -> Figure:
+    """Catch rate by site, this season beside the mean of the earlier seasons."""
+    names, classes, season = context.names, context.classes, context.season
+    rows = []
+    with style():
+        figure, axes = drawing(1, len(classes), height=max(2.4, 0.24 * len(sites) + 1.2), sharey=True)
+        for ax, one in zip(axes[0], classes, strict=True):
+            size_class = "stock" if "stock" in one.bounds_mm else "all"
+            now_look, then_look = looks(["now", "then"]).values()
+            for place, site in enumerate(sites):
+                series = list(results.where(species=one.species.key, size_class=size_class, site=site))
+                now = [r.estimate.value for r in series if r.season == season and r.estimate.estimable]
+                then = [r.estimate.value for r in series if r.season != season and r.estimate.estimable]
+                past = float(np.mean(then)) if then else float("nan")
+                current = now[0] if now else float("nan")
+                ax.plot([past, current], [place, place], color="#b9c3c9", linewidth=1.2, zorder=1)
+                ax.plot(past, place, linestyle="none", marker=then_look.marker, color=then_look.colour, markerfacecolor="white")
+                ax.plot(current, place, linestyle="none", marker=now_look.marker, color=now_look.colour)
+                rows.append([site, names[one.species.key], size_class, _plain(current), _plain(past), str(len(then))])
+            ax.set_yticks(range(len(sites)), sites)
+            ax.grid(axis="x")
+            ax.set_xlim(left=0)
+            ax.set_xlabel("Fish/h")
+        axes[0][0].invert_yaxis()
+        handles = [
+            axes[0][0].plot([], [], linestyle="none", marker=now_look.marker, color=now_look.colour, label=str(season))[0],
+            axes[0][0].plot([], [], linestyle="none", marker=then_look.marker, color=then_look.colour, markerfacecolor="white",
+                            label="mean of earlier seasons")[0],
+        ]  # fmt: skip
+        figure.legend(handles=handles, loc="outside lower center", ncols=2)
+        letter(axes, list(names.values()))
+        svg = to_svg(figure)
+    columns = [Column("Site", align="left"), Column("Species", align="left"), Column("Class", align="left")]
+    columns += [Column(str(season), "fish/h"), Column("Earlier mean", "fish/h"), Column("Earlier seasons")]
+    behind = frame_table("site-rates-numbers", "Catch rates by site drawn in the figure.", columns, rows)
+    best = []
+    for one in classes:
+        own = [row for row in rows if row[1] == names[one.species.key] and row[3] != "—"]
+        if own:
+            top = max(own, key=lambda row: float(row[3]))
+            low = min(own, key=lambda row: float(row[3]))
+            best.append(f"{names[one.species.key]}: highest at {top[0]} ({top[3]} fish/h), lowest at {low[0]} ({low[3]} fish/h).")
+    caption = (
+        f"Catch per hour of fish of stock length and longer by site, upstream to downstream, in {season} and on average before. "
+        "With one or two runs a site, a single site's rate is uncertain; its interval is in the results file."
+    )
+    return Figure("site-rates", caption, "Dots of catch rate by site, one panel a species. " + " ".join(best), svg, behind)
+
+
+def _plain(value: float) -> str:
+    return f"{value:.1f}" if np.isfinite(value) else "—"

@@ -1,0 +1,78 @@
+"""What all exhibits of a report share: its units, species, length classes, season and writer of sentences."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from fishreport.analysis.classes import LengthClasses, study_classes
+from fishreport.analysis.result import Result
+from fishreport.exhibits.exhibit import Finding
+from fishreport.exhibits.nouns import Nouns
+from fishreport.exhibits.tabulate import heading
+from fishreport.exhibits.units import Units
+from fishreport.exhibits.wording import Writer
+from fishreport.study import Study
+
+
+@dataclass(frozen=True)
+class Context:
+    """What all exhibits of a report share.
+
+    Attributes
+    ----------
+    season : int
+        The reported season.
+    classes : tuple[LengthClasses, ...]
+        Species of the study, in its order, with their length classes.
+    units : Units
+    writer : Writer
+    """
+
+    season: int
+    classes: tuple[LengthClasses, ...]
+    units: Units
+    writer: Writer
+
+    @property
+    def names(self) -> dict[str, str]:
+        """Species key → name with a capital."""
+        return {one.species.key: heading(one.species.name) for one in self.classes}
+
+    def classes_of(self, species: str | None) -> LengthClasses:
+        """The length classes of a species, by its key."""
+        return next(one for one in self.classes if one.species.key == species)
+
+    def class_label(self, result: Result) -> str:
+        """The length class of a result with its length: ``Quality, 230 mm and longer``."""
+        return class_label(self.classes_of(result.species), result.size_class or "all", self.units)
+
+    def change(self, before: Result | None, after: Result | None, *, key: bool = False) -> list[Finding]:
+        """The change from one season to the next that was sampled, as a list of one sentence, or none without both."""
+        if before is None or after is None:
+            return []
+        return [self.writer.change(before, after, key=key)]
+
+
+def class_label(classes: LengthClasses, size_class: str, units: Units) -> str:
+    """A length class with its length: ``Stock, 150 mm and longer``."""
+    if size_class == "all":
+        return "All lengths"
+    if classes.standard is not None and size_class in classes.categories:
+        bound = units.class_length(size_class, classes.published_mm, classes.published_in)
+        return f"{heading(size_class)}, {bound} and longer"
+    low, high = classes.bounds_mm[size_class]
+    if high == float("inf"):
+        return f"{units.length(low)} and longer"
+    return f"{units.length(low).removesuffix(f' {units.length_unit}')} to {units.length(high)}"
+
+
+def report_context(study: Study) -> Context:
+    """The context of a study's report: its species with their published standards, its units and its season."""
+    classes = study_classes(study)
+    units = Units(study.report.units)
+    nouns = Nouns(
+        units,
+        {one.species.key: one.species.name for one in classes},
+        {one.species.key: (one.published_mm, one.published_in) for one in classes},
+    )
+    return Context(study.season.year, tuple(classes), units, Writer(nouns))

@@ -1,0 +1,102 @@
+"""An estimate by season: one panel a species, one line a length class, with the table behind it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from fishreport.analysis.result import Result
+from fishreport.exhibits.context import Context
+from fishreport.exhibits.exhibit import Column, Figure
+from fishreport.exhibits.style import drawing, interval_points, letter, looks, season_axis, style, to_svg
+from fishreport.exhibits.tabulate import frame_table
+from fishreport.exhibits.units import format_estimate
+
+
+def history_figure(
+    label: str,
+    caption: str,
+    results: Sequence[Result],
+    context: Context,
+    *,
+    noun: str,
+    series: Mapping[str, str],
+    from_zero: bool = True,
+) -> Figure | None:
+    """Draw results by season.
+
+    Parameters
+    ----------
+    label, caption : str
+    results : sequence of Result
+        Of one quantity, for the whole water; those of a size class that `series` does not name are left out.
+    context : Context
+    noun : str
+        What is drawn, such as ``Catch rate``; the axis adds the unit.
+    series : mapping
+        Size class → its name in the legend, in the order drawn.
+    from_zero : bool
+        Start the axis at zero.
+
+    Returns
+    -------
+    Figure | None
+        None when nothing is estimable.
+    """
+    chosen = [r for r in results if r.size_class in series]
+    shown = [one for one in context.classes if any(r.species == one.species.key and r.estimate.estimable for r in chosen)]
+    if not shown:
+        return None
+    units = context.units
+    look = looks(list(series))
+    unit = units.units(chosen[0].estimate.units)
+    with style():
+        figure, axes = drawing(1, len(shown), height=2.9)
+        used: dict[str, object] = {}
+        for ax, one in zip(axes[0], shown, strict=True):
+            own = [r for r in chosen if r.species == one.species.key]
+            present = [c for c in series if any(r.size_class == c for r in own)]
+            for place, size_class in enumerate(present):
+                line = [r for r in own if r.size_class == size_class]
+                values = units.quantity(
+                    np.array([[r.estimate.value, r.estimate.lower, r.estimate.upper] for r in line]), line[0].estimate.units
+                )[0]
+                shift = 0.18 * (place - (len(present) - 1) / 2)
+                years = [r.season or 0 for r in line]
+                value, lower, upper = values.T
+                interval_points(ax, years, value, lower, upper, look[size_class], label=series[size_class], offset=shift)
+            season_axis(ax, sorted({r.season or 0 for r in own}))
+            ax.tick_params(axis="x", rotation=45)
+            if from_zero:
+                ax.set_ylim(bottom=0)
+            used |= {text: handle for handle, text in zip(*ax.get_legend_handles_labels(), strict=True)}
+        axes[0][0].set_ylabel(f"{noun} ({'%' if unit == 'percent' else unit})" if unit else noun)
+        figure.legend(used.values(), used.keys(), loc="outside lower center", ncols=min(len(used), 4))
+        letter(axes, [context.names[one.species.key] for one in shown])
+        svg = to_svg(figure)
+    columns = [Column("Season", align="left"), Column("Species", align="left"), Column("Class", align="left")]
+    columns += [Column(noun, unit), Column("Interval"), Column("n")]
+    rows = []
+    for result in chosen:
+        text = format_estimate(result.estimate, units)
+        rows.append(
+            [str(result.season), context.names[result.species or ""], series[result.size_class or ""], text.value, text.interval,
+             str(result.estimate.n)]
+        )  # fmt: skip
+    behind = frame_table(f"{label}-numbers", f"{noun} by season, as drawn.", columns, rows, data=[r.record() for r in chosen])
+    return Figure(
+        label, caption, f"{noun} by season with intervals, one panel a species. {_ends(chosen, context, series)}", svg, behind
+    )
+
+
+def _ends(chosen: Sequence[Result], context: Context, series: Mapping[str, str]) -> str:
+    sentences = []
+    for one in context.classes:
+        for size_class in series:
+            line = [r for r in chosen if r.species == one.species.key and r.size_class == size_class and r.estimate.estimable]
+            if line:
+                first, last = (format_estimate(r.estimate, context.units).text for r in (line[0], line[-1]))
+                name = f"{context.names[one.species.key]}, {series[size_class].casefold()}"
+                sentences.append(f"{name}: {first} in {line[0].season}, {last} in {line[-1].season}.")
+    return " ".join(sentences)
