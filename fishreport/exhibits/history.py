@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 
@@ -53,7 +54,7 @@ def history_figure(
     unit = units.units(chosen[0].estimate.units)
     with style():
         figure, axes = drawing(1, len(shown), height=2.9)
-        used: dict[str, object] = {}
+        used: dict[str, Any] = {}
         for ax, one in zip(axes[0], shown, strict=True):
             own = [r for r in chosen if r.species == one.species.key]
             present = [c for c in series if any(r.size_class == c for r in own)]

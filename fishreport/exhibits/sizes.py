@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -63,7 +64,7 @@ def frequency_figure(tables: Mapping[str, pd.DataFrame], context: Context) -> Fi
         return None
     units, rows, sentences = context.units, [], []
     now_look, then_look = looks(["now", "then"]).values()
-    labels: dict[str, object] = {}
+    labels: dict[str, Any] = {}
     with style():
         figure, axes = drawing(len(shown), 1, height=1.75 * len(shown) + 0.5, sharex=True)
         for ax, one in zip(axes[:, 0], shown, strict=True):
@@ -117,9 +118,10 @@ def frequency_figure(tables: Mapping[str, pd.DataFrame], context: Context) -> Fi
     return Figure("length-frequency", caption, "Bars of length-frequency by species. " + " ".join(sentences), svg, behind)
 
 
-def comparison_sentences(
-    found: Mapping[str, tuple[int, LengthComparison] | None], results: Results, context: Context
-) -> list[Finding]:
+Compared = Mapping[str, tuple[int, LengthComparison] | None]
+
+
+def comparison_sentences(found: Compared, results: Results, context: Context) -> list[Finding]:
     """Whether the length distribution changed since the season before, by a test that permutes whole runs."""
     said = []
     for key, item in found.items():
@@ -129,9 +131,7 @@ def comparison_sentences(
         ids = tuple(r.id for r in results.where(quantity="mean_length", species=key, season=[before, context.season]))
         name = context.names[key].casefold()
         if not np.isfinite(test.distance):
-            text = (
-                f"Whether the lengths of {name} changed from {before} to {context.season} cannot be told: too few runs with fish."
-            )
+            text = f"Whether the lengths of {name} changed from {before} to {context.season} cannot be told: too few runs."
             said.append(Finding(text, ids, "unclear"))
         elif test.p_value < 0.05:
             gap = f"{100 * test.distance:.0f} percentage points at {context.units.length(test.at_mm)}"

@@ -127,5 +127,5 @@ def interval_points(
     x, value, lower, upper = x[keep] + offset, value[keep], lower[keep], upper[keep]
     bounded = np.isfinite(lower) & np.isfinite(upper)
     ax.vlines(x[bounded], lower[bounded], upper[bounded], color=look.colour, linewidth=1.1)
-    edge = {"markeredgecolor": "white", "markeredgewidth": 0.6}
+    edge: dict[str, Any] = {"markeredgecolor": "white", "markeredgewidth": 0.6}
     ax.plot(x, value, color=look.colour, marker=look.marker, linestyle=look.dash if line else "none", label=label, **edge)
