@@ -1,0 +1,282 @@
+"""The sections of the study file ``study.toml``: every key is typed, documented and checked."""
+
+from __future__ import annotations
+
+import difflib
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+from fishreport.study.names import SIZE_CLASSES, parse_size_range, species_key
+
+# Strict: the text "2025" and the word true are no numbers, and 1 is not true.
+Real = Annotated[float, Field(strict=True)]
+Whole = Annotated[int, Field(strict=True)]
+YesNo = Annotated[bool, Field(strict=True)]
+Positive = Annotated[float, Field(strict=True, gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(strict=True, ge=0, allow_inf_nan=False)]
+Share = Annotated[float, Field(strict=True, ge=0, le=1)]
+Finite = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+Month = Annotated[int, Field(strict=True, ge=1, le=12)]
+
+
+class Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
+
+
+class Stratum(Section):
+    """A reach that catch rates are stratified by."""
+
+    reach: str = Field(min_length=1, description="name as in the column `reach` of the runs table")
+    length_km: Positive | None = Field(None, description="length of the reach (km); weights of the strata")
+
+
+class Water(Section):
+    """The water that the study is about."""
+
+    name: str = Field(min_length=1)
+    kind: str = "tailwater"
+    region: str = ""
+    length_km: Positive | None = Field(None, description="length of the fishery (km), for fish per km")
+    width_m: Positive | None = Field(None, description="mean wetted width (m), for fish per hectare")
+    strata: tuple[Stratum, ...] = ()
+
+
+class Season(Section):
+    """The reported season; all earlier seasons in the data are history."""
+
+    year: Whole = Field(ge=1900, le=2200)
+    months: tuple[Month, ...] = Field((), description="months of the standard survey; empty takes every run of the year")
+
+
+class Data(Section):
+    """Where the field data lie: files inside the study folder only."""
+
+    runs: str = "runs.csv"
+    fish: str = "fish.csv"
+    ages: str | None = None
+    stocking: str | None = None
+    flow: str | None = None
+    harvest: str | None = None
+    census: str | None = None
+    workbook: str | None = Field(None, description="an .xlsx with one sheet a table; then the names above are sheets")
+
+
+class Spread(Section):
+    """A value given by hand with its spread."""
+
+    value: Finite
+    se: NotNegative = 0.0
+
+
+class LifeHistoryInput(Section):
+    """Vital rates given by hand, for a study that cannot estimate them; each takes precedence over an estimate."""
+
+    asymptotic_length_mm: Spread | None = None
+    growth_coefficient: Spread | None = Field(None, description="per year")
+    age_at_zero: Spread | None = Field(None, description="years")
+    length_cv: Positive | None = Field(None, description="coefficient of variation of length at age")
+    natural_mortality: Spread | None = Field(None, description="instantaneous, per year")
+    fishing_mortality: Spread | None = Field(None, description="instantaneous, per year, of fish open to harvest today")
+    age_at_maturity: Positive | None = Field(None, description="years")
+    length_at_maturity_mm: Positive | None = None
+    maximum_age: Positive | None = Field(None, description="years")
+    recruitment: Literal["density independent", "beverton-holt", "ricker"] = "beverton-holt"
+    steepness: Annotated[Real, Field(gt=0.2, lt=5)] = 0.7
+    recruitment_sd: NotNegative = Field(0.5, description="standard deviation of log recruitment")
+    recruitment_autocorrelation: Annotated[Real, Field(ge=0, lt=1)] = 0.0
+    density_per_km: Spread | None = Field(None, description="fish per km of stock length and longer today")
+    source: str = Field("", description="where these values come from")
+
+
+class Species(Section):
+    """A species that the report covers."""
+
+    name: str = Field(min_length=2)
+    standard: str | None = Field(None, description="name of the standard in species.toml, such as 'brown trout (lotic)'")
+    minimum_length_mm: Positive | None = Field(None, description="shorter fish are not fully caught; left out of weights")
+    maximum_length_mm: Positive | None = Field(None, description="longer is doubted by the checks")
+    origin: Literal["wild", "stocked", "mixed"] = "wild"
+    life_history: LifeHistoryInput = LifeHistoryInput()
+
+    @property
+    def key(self) -> str:
+        """Key of the species in results, such as ``brown_trout``."""
+        return species_key(self.name)
+
+
+QUANTITIES = (
+    "catch_rate",
+    "proportional_size",
+    "relative_weight",
+    "condition_factor",
+    "handling_mortality",
+    "population_size",
+    "density_per_km",
+    "total_mortality",
+    "annual_survival",
+    "natural_mortality",
+    "fishing_mortality",
+    "growth_asymptotic_length",
+    "growth_coefficient",
+    "mean_length",
+    "trend_per_year",
+)
+
+
+class Objective(Section):
+    """An objective of the management plan."""
+
+    quantity: str
+    species: str = Field(description="code or name of a species of the study")
+    size_class: str = "all"
+    at_least: Finite | None = None
+    at_most: Finite | None = None
+    between: tuple[Finite, Finite] | None = None
+    over_years: Whole = Field(1, ge=1, le=50, description="mean of that many seasons up to the reported one")
+    name: str = ""
+    source: str = Field("", description="where the plan says so")
+
+    @field_validator("quantity")
+    @classmethod
+    def _known(cls, value: str) -> str:
+        if value not in QUANTITIES:
+            near = difflib.get_close_matches(value, QUANTITIES, n=1)
+            hint = f"; did you mean {near[0]!r}?" if near else ""
+            raise ValueError(f"quantity must be one of {', '.join(QUANTITIES)}, not {value!r}{hint}")
+        return value
+
+    @field_validator("size_class")
+    @classmethod
+    def _class(cls, value: str) -> str:
+        if value not in SIZE_CLASSES and parse_size_range(value) is None:
+            raise ValueError(
+                f"size_class must be one of {', '.join(SIZE_CLASSES)} or a range such as '330-610 mm', not {value!r}"
+            )
+        return value
+
+    @model_validator(mode="after")
+    def _one_bound(self) -> Objective:
+        given = [name for name in ("at_least", "at_most", "between") if getattr(self, name) is not None]
+        if len(given) != 1:
+            raise ValueError(f"give exactly one of at_least, at_most, between; got {', '.join(given) or 'none'}")
+        if self.between and self.between[0] >= self.between[1]:
+            raise ValueError(f"between needs a lower and a higher number, not {list(self.between)}")
+        return self
+
+
+class Stocking(Section):
+    """Fish put in, in a scenario."""
+
+    number_per_year: NotNegative
+    mean_length_mm: Positive
+    every_years: Whole = Field(1, ge=1, le=20)
+    month: Month = 5
+
+
+class Scenario(Section):
+    """A regulation to compare; the first one of the study is today's rule."""
+
+    name: str = Field(min_length=1)
+    species: str | None = Field(None, description="code or name; empty means the first species of the study")
+    minimum_length_mm: Positive | None = None
+    maximum_length_mm: Positive | None = None
+    protected_slot_mm: tuple[Positive, Positive] | None = None
+    harvest_slot_mm: tuple[Positive, Positive] | None = None
+    release_only: YesNo = False
+    bag_limit: Whole | None = Field(None, ge=0, le=1000)
+    closed_months: tuple[Month, ...] = ()
+    gear: Literal["any", "flies and lures", "barbless flies and lures", "bait"] = "any"
+    release_mortality: Share | None = None
+    stocking: Stocking | None = None
+    effort_change: Annotated[Real, Field(ge=-1, le=10)] = Field(0.0, description="share by which angling effort changes")
+
+
+class Event(Section):
+    """A named change that the trend is tested before and after."""
+
+    name: str = Field(min_length=1)
+    year: Whole = Field(ge=1900, le=2200, description="first season after it")
+
+
+class Parameters(Section):
+    """Everything that a reviewer may change."""
+
+    level: Annotated[Real, Field(gt=0.5, lt=1)] = Field(0.95, description="confidence level of every interval")
+    seed: Whole = Field(1, ge=0, description="start of every random generator")
+    resamples: Whole = Field(1000, ge=100, le=100_000, description="bootstrap replicates")
+    draws: Whole = Field(300, ge=20, le=10_000, description="parameter draws in the scenarios")
+    horizon_years: Whole = Field(10, ge=1, le=100, description="years that scenarios look ahead")
+    bin_mm: Positive = Field(20.0, description="width of length classes in figures and keys (mm)")
+    minimum_aged: Whole = Field(10, ge=3, le=1000, description="aged fish below which nothing is estimated from ages")
+    minimum_weighed: Whole = Field(10, ge=5, le=1000, description="weighed fish below which no regression is fitted")
+    from_age: Whole | None = Field(None, ge=0, le=100, description="first fully caught age; empty: age of peak catch plus one")
+    natural_mortality: Positive | None = Field(None, description="instantaneous, per year; empty: from life history")
+    release_mortality: Share = Field(0.05, description="share of released fish that die")
+    noncompliance: Share = Field(0.05, description="share of protected fish that are kept all the same")
+    voluntary_release: Share = Field(0.5, description="share of legal fish that anglers release by choice")
+    water_temperature_c: Finite | None = Field(None, description="mean yearly water temperature (°C)")
+    relative_error: Annotated[Real, Field(gt=0, lt=1)] = Field(0.25, description="wanted precision next season")
+    power: Annotated[Real, Field(gt=0.5, lt=1)] = Field(0.8, description="wanted power to see a change")
+    certainty: Annotated[Real, Field(gt=0.5, lt=1)] = Field(0.9, description="probability from which an objective is called met")
+    lag_years: Whole = Field(0, ge=0, le=10, description="lag of covariates in trends (years)")
+
+
+CHAPTERS = (
+    "season",
+    "abundance",
+    "size-structure",
+    "condition",
+    "growth",
+    "mortality",
+    "trend",
+    "scenarios",
+    "next-season",
+    "methods",
+)
+
+
+class Report(Section):
+    """How the report reads."""
+
+    title: str = ""
+    author: str = ""
+    units: Literal["metric", "us"] = "metric"
+    chapters: tuple[str, ...] = Field(CHAPTERS, description="in this order; a chapter of the study's own by its file name")
+    narrative: str = "narrative"
+    language: str = "en"
+
+
+class SetAside(Section):
+    """A row of a table that is left out, and why."""
+
+    reason: str = Field(min_length=5)
+    row: Whole | None = Field(None, ge=2, description="line in the file; the header is line 1")
+    where: dict[str, str] = Field(default_factory=dict, description="column = text as it stands in the file")
+
+    @model_validator(mode="after")
+    def _named(self) -> SetAside:
+        if self.row is None and not self.where:
+            raise ValueError("name the row by `row` (its line in the file), by `where`, or by both")
+        return self
+
+
+class SetAsides(Section):
+    """Rows set aside, a list a table."""
+
+    runs: tuple[SetAside, ...] = ()
+    fish: tuple[SetAside, ...] = ()
+    ages: tuple[SetAside, ...] = ()
+    census: tuple[SetAside, ...] = ()
+    stocking: tuple[SetAside, ...] = ()
+    flow: tuple[SetAside, ...] = ()
+    harvest: tuple[SetAside, ...] = ()
+
+
+class ElectrofishingReference(Section):
+    """Settings that worked on this water, for the power-transfer table."""
+
+    conductivity_us_cm: Positive
+    voltage_v: Positive
+    current_a: Positive
+    fish_conductivity_us_cm: Positive = 115.0

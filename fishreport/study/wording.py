@@ -1,0 +1,112 @@
+"""Faults of the study file in plain words."""
+
+from __future__ import annotations
+
+import difflib
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from fishreport.study.model import Study
+
+_PLAIN = {
+    "string_type": "must be text in quotation marks",
+    "float_type": "must be a number",
+    "float_parsing": "must be a number",
+    "int_type": "must be a whole number",
+    "int_parsing": "must be a whole number",
+    "int_parsing_size": "must be a smaller whole number",
+    "int_from_float": "must be a whole number",
+    "bool_type": "must be true or false",
+    "bool_parsing": "must be true or false",
+    "finite_number": "must be a finite number",
+    "tuple_type": "must be a list in square brackets",
+    "list_type": "must be a list in square brackets",
+    "dict_type": "must be a section of keys",
+    "model_type": "must be a section of keys",
+    "model_attributes_type": "must be a section of keys",
+}
+_MAX_SHOWN = 40
+
+
+def _inner_model(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for argument in getattr(annotation, "__args__", ()):
+        found = _inner_model(argument)
+        if found is not None:
+            return found
+    return None
+
+
+def _known_keys(location: tuple[Any, ...]) -> list[str]:
+    model: type[BaseModel] | None = Study
+    for part in location[:-1]:
+        if model is None:
+            return []
+        if part in model.model_fields:
+            model = _inner_model(model.model_fields[part].annotation)
+    return list(model.model_fields) if model is not None else []
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    text = repr(value)
+    return text if len(text) <= _MAX_SHOWN else text[:_MAX_SHOWN] + "…"
+
+
+def _near(word: object, known: list[str], cutoff: float) -> str:
+    near = difflib.get_close_matches(str(word)[:100], known, n=1, cutoff=cutoff)
+    return f"did you mean {near[0]!r}?" if near else ""
+
+
+def _sentence(item: Mapping[str, Any]) -> str:
+    kind, location, value = item["type"], item["loc"], item.get("input")
+    context: Mapping[str, Any] = item.get("ctx") or {}
+    got = "" if isinstance(value, Mapping | list | tuple) else f"; got {_shown(value)}"
+    if isinstance(value, float) and not math.isfinite(value):
+        return f"must be a finite number; got {value}"
+    match kind:
+        case "extra_forbidden":
+            known = _known_keys(location)
+            return f"unknown key; {_near(location[-1], known, 0.5) or 'known keys here: ' + ', '.join(known)}"
+        case "missing" if isinstance(location[-1], int):
+            return "this list is too short"
+        case "missing":
+            return "this key is required"
+        case "value_error":
+            return str(item["msg"]).removeprefix("Value error, ")
+        case "literal_error":
+            words = [word.strip(" '") for word in context["expected"].replace(" or ", ", ").split(",")]
+            near = _near(value, words, 0.6)
+            return f"must be one of {', '.join(words)}{got}" + (f"; {near}" if near else "")
+        case "greater_than":
+            return f"must be above {context['gt']:g}{got}"
+        case "greater_than_equal":
+            return f"must be at least {context['ge']:g}{got}"
+        case "less_than":
+            return f"must be below {context['lt']:g}{got}"
+        case "less_than_equal":
+            return f"must be at most {context['le']:g}{got}"
+        case "string_too_short" if context["min_length"] == 1:
+            return "must not be empty"
+        case "string_too_short":
+            return f"must have at least {context['min_length']} characters{got}"
+        case "too_short":
+            return f"must have at least {context['min_length']} item{'s' if context['min_length'] > 1 else ''}"
+        case "too_long":
+            return f"must have at most {context['max_length']} items"
+        case _:
+            return _PLAIN.get(kind, str(item["msg"])) + got
+
+
+def plain_faults(error: ValidationError) -> list[tuple[str, str]]:
+    """Dotted key and sentence of each fault."""
+    found: list[tuple[str, str]] = []
+    for item in error.errors(include_url=False):
+        key = ".".join(str(part) for part in item["loc"] if part != "[key]")
+        found.append((key, _sentence(item)))
+    return found
