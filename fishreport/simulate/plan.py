@@ -50,7 +50,7 @@ OBJECTIVES: tuple[dict[str, Any], ...] = (
         "quantity": "catch_rate",
         "species": "BNT",
         "size_class": "quality",
-        "at_least": 60,
+        "at_least": 50,
         "over_years": 3,
         "source": PLAN,
     },

@@ -128,8 +128,9 @@ class Population:
         total = natural + fishing
         dies = rng.random(n) < -np.expm1(-total)
         harvested = dies & (rng.random(n) < np.divide(fishing, total, out=np.zeros(n), where=total > 0))
-        moves = rng.random(n) > s.site_fidelity
-        self.place = np.where(moves, self._draw_places(n, rng), self.place)
+        moves = np.flatnonzero(rng.random(n) > s.site_fidelity)
+        self.place = self.place.copy()
+        self.place[moves] = self._draw_places(len(moves), rng)
         self.keep(~dies)
         self.season += 1
         born = int(self.recruits[self.season + self.spec.burn_in])
