@@ -81,13 +81,16 @@ def study_classes(study: Study) -> list[LengthClasses]:
 def run_catches(survey: Survey, classes: LengthClasses) -> pd.DataFrame:
     """Catch of a species by run and class.
 
+    Second and later passes over a removal section are left out: they fish what the first pass left.
+
     Returns
     -------
     DataFrame
-        All runs of the survey, in order, with ``run_id``, ``season``, ``site``, ``reach``, ``effort_h`` and one integer column
+        All other runs of the survey, in order, with ``run_id``, ``season``, ``site``, ``reach``, ``effort_h`` and one integer column
         a class. A run without such a fish has zeros.
     """
-    runs = survey.runs[["run_id", "season", "site", "reach", "effort_h"]].reset_index(drop=True)
+    first = survey.runs["pass_number"].isna() | survey.runs["pass_number"].le(1)
+    runs = survey.runs.loc[first, ["run_id", "season", "site", "reach", "effort_h"]].reset_index(drop=True)
     fish = survey.fish[survey.fish["species_key"] == classes.species.key]
     length = fish["length_mm"].to_numpy(dtype=float)
     position = pd.Index(runs["run_id"]).get_indexer(fish["run_id"])
