@@ -86,8 +86,8 @@ def run_catches(survey: Survey, classes: LengthClasses) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        All other runs of the survey, in order, with ``run_id``, ``season``, ``site``, ``reach``, ``effort_h`` and one integer column
-        a class. A run without such a fish has zeros.
+        All other runs of the survey, in order, with ``run_id``, ``season``, ``site``, ``reach``, ``effort_h`` and one integer
+        column a class. A run without such a fish has zeros.
     """
     first = survey.runs["pass_number"].isna() | survey.runs["pass_number"].le(1)
     runs = survey.runs.loc[first, ["run_id", "season", "site", "reach", "effort_h"]].reset_index(drop=True)

@@ -1,0 +1,106 @@
+"""The management plan's objectives, held against the season's results."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from fishreport.analysis.result import Result, Results
+from fishreport.methods.estimate import Estimate
+from fishreport.methods.objectives import ObjectiveOutcome, evaluate_objective
+from fishreport.study import Objective, Study
+
+_LASTING = ("natural_mortality", "growth_asymptotic_length", "growth_coefficient", "trend_per_year")
+
+
+@dataclass(frozen=True)
+class ObjectiveResult:
+    """One objective with its outcome, and the result that carries its probability into ``results.json``."""
+
+    objective: Objective
+    outcome: ObjectiveOutcome
+    result: Result
+
+
+def _season_estimate(study: Study, results: Results, objective: Objective, season: int) -> Estimate:
+    species = study.find_species(objective.species).key
+    place = {
+        "quantity": objective.quantity,
+        "species": species,
+        "size_class": objective.size_class,
+        "site": None,
+        "scenario": None,
+    }
+    seasons: tuple[int | None, ...] = (season, None) if objective.quantity in _LASTING else (season,)
+    for year in seasons:
+        found = results.where(**place, season=year)
+        plain = found.where(detail=None)
+        chosen = list(plain if len(plain) else found)
+        if len(chosen) == 1:
+            return chosen[0].estimate
+        if chosen:
+            reason = f"{len(chosen)} estimates of {objective.quantity} in {season}; the objective does not say which"
+            return Estimate.not_estimable(reason, units=chosen[0].estimate.units, level=chosen[0].estimate.level)
+    like = next(iter(results.where(quantity=objective.quantity, species=species)), None)
+    units = like.estimate.units if like else ""
+    level = like.estimate.level if like else study.parameters.level
+    what = objective.quantity.replace("_", " ")
+    return Estimate.not_estimable(f"this report estimates no {what} of that size class in {season}", units=units, level=level)
+
+
+def _like_the_others(estimates: list[Estimate]) -> list[Estimate]:
+    units = next((e.units for e in estimates if e.estimable), estimates[-1].units)
+    return [
+        e if e.estimable else Estimate(e.value, e.se, e.lower, e.upper, e.level, units, e.method, e.n, e.notes) for e in estimates
+    ]
+
+
+def evaluate_objectives(study: Study, results: Results) -> tuple[ObjectiveResult, ...]:
+    """Hold every objective of the study against the results of the reported season, or the mean of its last seasons.
+
+    Parameters
+    ----------
+    study : Study
+    results : Results
+        Of all chapters.
+
+    Returns
+    -------
+    tuple[ObjectiveResult, ...]
+        In the order of the study. A season without an estimate counts as not estimable.
+    """
+    found = []
+    for objective in study.objectives:
+        years = range(study.season.year - objective.over_years + 1, study.season.year + 1)
+        estimates = _like_the_others([_season_estimate(study, results, objective, year) for year in years])
+        outcome = evaluate_objective(
+            estimates, at_least=objective.at_least, at_most=objective.at_most, between=objective.between,
+            certainty=study.parameters.certainty,
+        )  # fmt: skip
+        if math.isnan(outcome.probability):
+            reason = (outcome.notes or ("not known",))[0].removeprefix("not estimable: ")
+            estimate = Estimate.not_estimable(reason, method=outcome.rule, n=len(estimates), level=study.parameters.level)
+        else:
+            nan = math.nan
+            notes = (f"verdict: {outcome.verdict}", *outcome.notes)
+            estimate = Estimate(
+                outcome.probability, nan, nan, nan, study.parameters.level, "", outcome.rule, outcome.mean.n, notes
+            )
+        species = study.find_species(objective.species).key
+        detail = f"{objective.quantity}/{_bounds(objective)}"
+        found.append(
+            ObjectiveResult(
+                objective, outcome,
+                Result("objective_probability", estimate, study.season.year, species, objective.size_class, detail=detail),
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def _bounds(objective: Objective) -> str:
+    if objective.at_least is not None:
+        return f"at least {objective.at_least:g}"
+    if objective.at_most is not None:
+        return f"at most {objective.at_most:g}"
+    low, high = objective.between or (math.nan, math.nan)
+    return f"between {low:g} and {high:g}"

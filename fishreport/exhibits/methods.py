@@ -1,0 +1,85 @@
+"""The methods chapter: only what this build did, taken from its own results."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from fishreport.analysis.classes import LengthClasses
+from fishreport.analysis.result import Results
+from fishreport.exhibits.context import Context
+from fishreport.exhibits.exhibit import Column, Table
+from fishreport.exhibits.tabulate import counted, frame_table, heading
+from fishreport.exhibits.units import NO_VALUE
+from fishreport.study import Study
+
+STATUS = {"seen": "compared with the source", "from memory": "from memory of the source", "own": "the study's own"}
+
+
+def estimator_table(results: Results) -> Table | None:
+    """Every quantity of this report with the estimators behind it, how often, and how often it was not estimable."""
+    found: dict[tuple[str, str], list[bool]] = {}
+    for result in results:
+        found.setdefault((result.quantity, result.estimate.method), []).append(result.estimate.estimable)
+    if not found:
+        return None
+    rows = [
+        [heading(quantity.replace("_", " ")), method or NO_VALUE, f"{len(done):,}", f"{done.count(False):,}"]
+        for (quantity, method), done in found.items()
+    ]
+    columns = [Column("Quantity", align="left"), Column("Estimator and interval", align="left"), Column("Results")]
+    columns.append(Column("Not estimable"))
+    caption = "How each quantity of this report was estimated."
+    data = [
+        {"quantity": quantity, "method": method, "results": len(done), "not_estimable": done.count(False)}
+        for (quantity, method), done in found.items()
+    ]
+    return frame_table("estimators", caption, columns, rows, data=data)
+
+
+def standards_table(classes: Sequence[LengthClasses], context: Context) -> Table | None:
+    """The published standards used, with source, limits of use, and whether they were compared with the source."""
+    rows = []
+    for one in classes:
+        standard = one.standard
+        if standard is None:
+            continue
+        lengths = ", ".join(
+            f"{name} {context.units.class_length(name, one.published_mm, one.published_in)}" for name in one.published_mm
+        )
+        equation = f"log10 W = {standard.intercept:g} + {standard.slope:g} log10 L"
+        if standard.quadratic:
+            equation += f" + {standard.quadratic:g} (log10 L)²"
+        rows.append(
+            [heading(standard.name), f"{equation} (g, mm; {standard.range_text})", standard.source, STATUS[standard.status]]
+        )
+        if lengths:
+            rows.append([heading(standard.name), lengths, standard.categories_source, STATUS[standard.categories_status]])
+    if not rows:
+        return None
+    columns = [Column(name, align="left") for name in ("Standard", "Equation or length categories", "Source", "Status")]
+    caption = "Published standards that this report uses: standard weight, and length categories."
+    return frame_table("standards", caption, columns, rows)
+
+
+def settings_table(study: Study) -> Table:
+    """Every parameter that a reviewer may change, its value here, its default, and where the value comes from."""
+    model = type(study.parameters)
+    changed = {key.split(".", 1)[1] for key in study.overrides if key.startswith("parameters.")}
+    rows = []
+    for name, field in model.model_fields.items():
+        value = getattr(study.parameters, name)
+        default = field.default
+        origin = "set for this build" if name in changed else "study" if value != default else "default"
+        shown, usual = (NO_VALUE if v is None else f"{v:g}" if isinstance(v, float) else str(v) for v in (value, default))
+        rows.append([name, field.description or "", shown, usual, origin])
+    columns = [Column("Parameter", align="left"), Column("Meaning", align="left"), Column("Value"), Column("Default")]
+    columns.append(Column("From", align="left"))
+    caption = "Parameters of this build. Any of them can be changed with `fishreport build STUDY --set NAME=VALUE`."
+    return frame_table("parameters", caption, columns, rows)
+
+
+def data_sentence(study: Study, runs: int, fish: int, aside: int, seasons: Sequence[int]) -> str:
+    """What the report rests on, in one sentence."""
+    span = f"{seasons[0]}" if len(seasons) == 1 else f"{seasons[0]} to {seasons[-1]}"
+    left_out = f" {counted(aside, 'row')} set aside, with reasons, in the season chapter." if aside else ""
+    return f"This report rests on {counted(runs, 'run')} and {counted(fish, 'fish')} of the seasons {span}.{left_out}"
