@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from fishreport.analysis.classes import LengthClasses
 from fishreport.analysis.result import Results
 from fishreport.exhibits.context import Context
-from fishreport.exhibits.exhibit import Column, Table
+from fishreport.exhibits.exhibit import Column, Finding, Findings, Table
 from fishreport.exhibits.tabulate import counted, frame_table, heading
 from fishreport.exhibits.units import NO_VALUE
+from fishreport.fielddata.survey import Survey
 from fishreport.study import Study
 
 STATUS = {"seen": "compared with the source", "from memory": "from memory of the source", "own": "the study's own"}
@@ -78,8 +79,14 @@ def settings_table(study: Study) -> Table:
     return frame_table("parameters", caption, columns, rows)
 
 
-def data_sentence(study: Study, runs: int, fish: int, aside: int, seasons: Sequence[int]) -> str:
-    """What the report rests on, in one sentence."""
-    span = f"{seasons[0]}" if len(seasons) == 1 else f"{seasons[0]} to {seasons[-1]}"
-    left_out = f" {counted(aside, 'row')} set aside, with reasons, in the season chapter." if aside else ""
-    return f"This report rests on {counted(runs, 'run')} and {counted(fish, 'fish')} of the seasons {span}.{left_out}"
+def data_findings(survey: Survey, results: Results) -> Findings:
+    """What the report rests on."""
+    seasons, aside = survey.seasons, len(survey.set_aside)
+    if not seasons:
+        return Findings(())
+    span = f"the season {seasons[0]}" if len(seasons) == 1 else f"the seasons {seasons[0]} to {seasons[-1]}"
+    left_out = f"; {counted(aside, 'row')} set aside, with reasons, in the season chapter" if aside else ""
+    text = f"This report rests on {counted(len(survey.runs), 'run')} and {counted(len(survey.fish), 'fish')} of {span}{left_out}."
+    return Findings(
+        (Finding(text, tuple(result.id for result in results.where(quantity="catch_rate", size_class="all", site=None))),)
+    )
