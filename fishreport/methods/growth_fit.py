@@ -191,16 +191,17 @@ class GrowthFit:
         table = self.predict(chosen, level)
         level = self.level if level is None else level
         method = f"mean length at age on the {self.curve.name} curve; delta method, t interval"
+        rows = table[["length_mm", "se", "lower", "upper"]].to_numpy(float)
         lengths = tuple(
-            Estimate(row.length_mm, row.se, row.lower, row.upper, level, "mm", method, self.n)
+            Estimate(float(row[0]), float(row[1]), float(row[2]), float(row[3]), level, "mm", method, self.n)
             if self.estimable
             else Estimate.not_estimable(_reason(self.notes), units="mm", method=method, n=self.n, level=level)
-            for row in table.itertuples()
+            for row in rows
         )
         if self.estimable:
             _, slopes = self._response(chosen)
             if self.errors == "proportional":
-                slopes = slopes * table["length_mm"].to_numpy()[:, None]
+                slopes = slopes * rows[:, :1]
             covariance = slopes @ np.nan_to_num(self.covariance) @ slopes.T
         else:
             covariance = np.full((chosen.size, chosen.size), np.nan)

@@ -1,0 +1,156 @@
+"""Probability of each age at a length: a multinomial logit model, for keys with empty or thin length bins."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from fishreport.methods.growth_curves import Floats
+
+_PENALTY = 1e-2
+_LARGEST_SE = 1000.0
+
+
+@dataclass(frozen=True)
+class AgeModel:
+    """Multinomial logit of age on length.
+
+    ``log(p_a / p_base) = intercept_a + slope_a (length - centre) / scale``
+
+    Attributes
+    ----------
+    ages : array (ages,)
+        All ages of the key; those that no aged fish had get probability 0.
+    present : array (ages,) of bool
+    centre, scale : float
+        Mean and standard deviation of the aged lengths (mm).
+    coefficients : array (present ages - 1, 2)
+        Intercept and slope of every present age but the first.
+    covariance : array (k, k)
+        Of the raveled coefficients: the inverse of the information.
+    penalised : bool
+        True where ages do not overlap in length, so that the slopes have no finite maximum of the likelihood; a small
+        quadratic penalty on them then holds them.
+    log_likelihood : float
+    notes : tuple[str, ...]
+    """
+
+    ages: np.ndarray
+    present: np.ndarray
+    centre: float
+    scale: float
+    coefficients: Floats
+    covariance: Floats = field(repr=False)
+    penalised: bool
+    log_likelihood: float
+    notes: tuple[str, ...]
+
+    def probabilities(self, length_mm: Floats) -> Floats:
+        """Probability of each age, (lengths, ages)."""
+        return self.draw_probabilities(length_mm, self.coefficients[None])[0]
+
+    def draw_probabilities(self, length_mm: Floats, coefficients: Floats) -> Floats:
+        """The same for many sets of coefficients (draws, present ages - 1, 2): (draws, lengths, ages)."""
+        z = (np.asarray(length_mm, float) - self.centre) / self.scale
+        share = _softmax(coefficients, z)
+        out = np.zeros((*share.shape[:-1], self.ages.size))
+        out[..., self.present] = share
+        out[:, np.isnan(z)] = np.nan
+        return out
+
+    def draw_coefficients(self, draws: int, rng: np.random.Generator) -> Floats:
+        """Coefficients from their asymptotic normal distribution, (draws, present ages - 1, 2)."""
+        k = self.coefficients.size
+        if k == 0:
+            return np.zeros((draws, 0, 2))
+        values, vectors = np.linalg.eigh(self.covariance)
+        factor = vectors * np.sqrt(np.maximum(values, 0.0))
+        moved = self.coefficients.ravel() + rng.standard_normal((draws, k)) @ factor.T
+        return moved.reshape(draws, -1, 2)
+
+
+def _softmax(coefficients: Floats, z: Floats) -> Floats:
+    """(draws, lengths, present ages)."""
+    eta = coefficients[:, None, :, 0] + coefficients[:, None, :, 1] * z[None, :, None]
+    eta = np.concatenate([np.zeros((*eta.shape[:2], 1)), eta], axis=-1)
+    eta = eta - eta.max(axis=-1, keepdims=True)
+    share = np.exp(eta)
+    return share / share.sum(axis=-1, keepdims=True)
+
+
+def _inverse(information: Floats) -> Floats:
+    """Inverse of a symmetric matrix; a direction without information gets a variance that is huge, not 0."""
+    values, vectors = np.linalg.eigh(information)
+    return (vectors / np.maximum(values, 1e-12 * max(float(values[-1]), 1e-300))) @ vectors.T
+
+
+def _climb(z: Floats, member: Floats, penalty: float) -> tuple[Floats, Floats, float, bool]:
+    """Newton's method with step halving: coefficients, inverse information, log-likelihood, and whether it settled."""
+    design = np.column_stack([np.ones_like(z), z])
+    others = member.shape[1] - 1
+    held = penalty * np.tile([0.0, 1.0], others)
+
+    def value(at: Floats) -> float:
+        share = _softmax(at.reshape(1, others, 2), z)[0]
+        return float(np.sum(np.log(np.maximum((share * member).sum(axis=1), 1e-300)))) - float(held @ at**2) / 2
+
+    at = np.zeros(others * 2)
+    best = value(at)
+    settled = False
+    information = np.eye(others * 2)
+    for _ in range(200):
+        share = _softmax(at.reshape(1, others, 2), z)[0][:, 1:]
+        gradient = ((member[:, 1:] - share).T @ design).ravel() - held * at
+        spread = np.einsum("na,ab->nab", share, np.eye(others)) - share[:, :, None] * share[:, None, :]
+        information = np.einsum("nab,ni,nj->aibj", spread, design, design).reshape(others * 2, others * 2) + np.diag(held)
+        step = np.linalg.lstsq(information, gradient, rcond=1e-14)[0]
+        gain = float(step @ gradient)
+        if gain < 1e-18 * max(1.0, abs(best)):
+            settled = True
+            break
+        length = 1.0
+        while length > 1e-8 and value(at + length * step) < best:
+            length /= 2
+        at = at + length * step
+        best = max(best, value(at))
+        if np.max(np.abs(at)) > 1e4:
+            break
+    covariance: Floats = np.asarray(_inverse(information), float)
+    return at.reshape(others, 2), covariance, best, settled
+
+
+def fit_age_model(length_mm: Floats, age: np.ndarray, ages: np.ndarray) -> AgeModel:
+    """Fit the model by maximum likelihood.
+
+    Parameters
+    ----------
+    length_mm, age : arrays (aged fish,)
+        Complete, whole ages.
+    ages : array (ages,)
+        The ages that the result shall cover.
+
+    Returns
+    -------
+    AgeModel
+        Where the maximum lies at infinity (ages that do not overlap in length), the slopes are held by a quadratic penalty
+        of weight 0.01 on slopes per standard deviation of length, and a note says so.
+    """
+    present = np.isin(ages, age)
+    centre = float(length_mm.mean())
+    scale = float(length_mm.std()) or 1.0
+    z = (length_mm - centre) / scale
+    member = (age[:, None] == ages[present][None, :]).astype(float)
+    missing = ages[~present]
+    notes = []
+    if missing.size:
+        notes.append(f"no aged fish of age {', '.join(str(a) for a in missing)}: the key gives that age to no fish")
+    if member.shape[1] == 1:
+        notes.append("all aged fish have the same age")
+        return AgeModel(ages, present, centre, scale, np.zeros((0, 2)), np.zeros((0, 0)), False, 0.0, tuple(notes))
+    coefficients, covariance, likelihood, settled = _climb(z, member, 0.0)
+    penalised = not settled or bool(np.max(np.diag(covariance)) > _LARGEST_SE**2)
+    if penalised:
+        coefficients, covariance, likelihood, settled = _climb(z, member, _PENALTY)
+        notes.append("some ages do not overlap in length: the smoothed shares between them are held by a small penalty")
+    return AgeModel(ages, present, centre, scale, coefficients, covariance, penalised, likelihood, tuple(notes))
