@@ -10,11 +10,13 @@ import numpy as np
 import numpy.typing as npt
 
 from fishreport.exceptions import InputError
+from fishreport.methods.catch_index import standardised_index
+from fishreport.methods.catch_model import CatchModel, fit_catch_model
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.inputs import FloatArray, check_level, codes, dropped, numbers, positive_weights, same_size
 from fishreport.methods.resampling import Ratio, cluster_totals, effective_poisson_limits, ratio_of_totals
 
-__all__ = ["mean_catch_rate", "stratified_catch_rate"]
+__all__ = ["CatchModel", "fit_catch_model", "mean_catch_rate", "standardised_index", "stratified_catch_rate"]
 
 UNITS = "fish/h"
 _INTERVAL = "exact Poisson limits on the effective count, t on {0} − 1"
