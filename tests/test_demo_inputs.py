@@ -1,0 +1,160 @@
+"""The demo study is reproducible from its seed, loads without error, and its author says nothing that its data deny."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fishreport.fielddata import check_survey, load_survey
+from fishreport.fielddata.survey import Survey
+from fishreport.simulate import simulate_study
+from fishreport.study import Study, read_study
+
+GENERATED = (
+    "runs.csv",
+    "fish.csv",
+    "ages.csv",
+    "census.csv",
+    "stocking.csv",
+    "flow.csv",
+    "harvest.csv",
+    "study.toml",
+    "truth.json",
+)
+
+
+@pytest.fixture(scope="module")
+def folder(repository: Path) -> Path:
+    return repository / "demo_inputs"
+
+
+@pytest.fixture(scope="module")
+def study(folder: Path) -> Study:
+    return read_study(folder)
+
+
+@pytest.fixture(scope="module")
+def survey(study: Study) -> Survey:
+    return load_survey(study)
+
+
+def test_the_seed_gives_the_committed_files_byte_for_byte(folder: Path, tmp_path: Path) -> None:
+    simulate_study(tmp_path / "again")
+    for name in GENERATED:
+        assert (tmp_path / "again" / name).read_bytes() == (folder / name).read_bytes(), name
+
+
+def test_the_files_are_small_enough_to_read(folder: Path) -> None:
+    assert (folder / "fish.csv").stat().st_size < 600_000
+    assert (folder / "flow.csv").stat().st_size < 80_000
+    assert sum(file.stat().st_size for file in folder.rglob("*") if file.is_file()) < 1_000_000
+    assert 5_000 <= len(pd.read_csv(folder / "fish.csv", dtype=str)) <= 8_000
+
+
+def test_no_error_is_left_to_stop_a_build(study: Study) -> None:
+    faults = check_survey(study)
+    assert faults[faults["severity"] == "error"].empty, faults.to_string()
+
+
+def test_every_planted_error_is_found_when_nothing_is_set_aside(study: Study, folder: Path) -> None:
+    planted = json.loads((folder / "truth.json").read_text(encoding="utf-8"))["entry_errors"]
+    assert 12 <= len(planted) <= 20
+    bare = study.model_copy(update={"set_aside": type(study.set_aside)()})
+    bare._folder = study.folder
+    faults = check_survey(bare)
+    # A duplicate is told at either of its two lines, so lines are compared with a tolerance of one there.
+    for slip in planted:
+        near = 1 if slip["kind"] in ("name not unique",) else 0
+        there = faults[(faults["table"] == slip["table"]) & ((faults["row"] - slip["row"]).abs() <= near)]
+        assert not there.empty, f"not found: {slip}"
+        if slip["severity"] == "error":
+            assert "error" in set(there["severity"]), f"no error: {slip}"
+
+
+def test_the_rows_set_aside_are_the_ones_planted(study: Study, folder: Path) -> None:
+    planted = json.loads((folder / "truth.json").read_text(encoding="utf-8"))["entry_errors"]
+    expected = {(slip["table"], slip["row"]) for slip in planted if slip["set_aside"]}
+    given = {(table, item.row) for table in ("runs", "fish", "ages", "flow") for item in getattr(study.set_aside, table)}
+    assert given == expected
+    assert {slip["table"] for slip in planted if slip["severity"] == "error"} == {"runs", "fish", "ages", "flow"}
+
+
+def test_the_survey_is_what_the_readme_of_a_tailwater_would_call_usual(survey: Survey) -> None:
+    assert survey.seasons == list(range(2016, 2026))
+    first_pass = survey.runs[~(survey.runs["pass_number"] > 1)]
+    per_season = first_pass.groupby("season")["site"].nunique()
+    assert per_season.drop(2019).eq(12).all() and per_season[2019] == 10
+    assert first_pass.groupby(["season", "site"]).size().eq(2).all()
+    again = survey.fish[survey.fish["recaptured"].astype(str).str.lower().isin(["yes", "true"])]
+    assert 4 <= again.groupby("season").size().mean() <= 9
+    assert Counter(survey.runs["pulse_hz"])[60.0] == 1
+
+
+def _stratified_rate(survey: Survey, species: str, minimum: float) -> pd.Series:
+    """Catch per hour, reaches weighted by length; worked out here apart from the library."""
+    runs = survey.runs[~(survey.runs["pass_number"] > 1)]
+    fish = survey.fish[survey.fish["run_id"].isin(runs["run_id"])]
+    fish = fish[(fish["species_key"] == species) & (fish["length_mm"] >= minimum)]
+    weights = pd.Series({"Upper": 4.2, "Middle": 5.6, "Lower": 4.4}) / 14.2
+    rate = fish.groupby(["season", "reach"]).size() / (runs.groupby(["season", "reach"])["effort_s"].sum() / 3600)
+    return rate.unstack().fillna(0).mul(weights, axis=1).sum(axis=1)
+
+
+def test_what_the_author_says_of_numbers_is_true_of_the_data(survey: Survey) -> None:
+    brown, rainbow = _stratified_rate(survey, "brown_trout", 230), _stratified_rate(survey, "rainbow_trout", 250)
+    assert brown[[2023, 2024, 2025]].mean() > brown[[2016, 2017, 2018]].mean()
+    assert rainbow[[2022, 2023, 2024, 2025]].max() < rainbow[[2016, 2017, 2018, 2019, 2020]].mean() / 2 + 3
+    assert rainbow[[2022, 2023, 2024, 2025]].mean() < rainbow[[2016, 2017, 2018, 2019, 2020]].mean() / 2
+    trophies = survey.fish[(survey.fish["species_key"] == "brown_trout") & (survey.fish["length_mm"] >= 460)]
+    assert set(trophies["season"]) == set(survey.seasons)
+    stock = survey.fish[(survey.fish["species_key"] == "brown_trout") & (survey.fish["length_mm"] >= 150)]
+    assert 0.4 < (stock["length_mm"] >= 300).mean() < 0.6
+    bass = survey.fish[survey.fish["species_key"] == "smallmouth_bass"].groupby("season").size()
+    assert bass.max() < 70
+
+
+def test_what_the_author_says_of_condition_is_true_of_the_data(survey: Survey) -> None:
+    # Standards as published: Milewski & Brown 1994 (brown trout, lotic), Simpkins & Hubert 1996 (rainbow trout, lotic);
+    # both from memory.
+    for species, intercept, slope, stock in (("brown_trout", -4.867, 2.960, 150), ("rainbow_trout", -5.023, 3.024, 250)):
+        fish = survey.fish[(survey.fish["species_key"] == species) & (survey.fish["length_mm"] >= stock)]
+        relative = 100 * fish["weight_g"] / 10 ** (intercept + slope * np.log10(fish["length_mm"]))
+        mean = relative[relative.between(50, 150)].groupby(fish["season"]).mean()
+        assert mean.min() > 85 and mean.max() < 105
+        if species == "brown_trout":
+            assert mean.idxmin() == 2025 and mean[2025] < 95
+        else:
+            assert mean[[2022, 2023, 2024, 2025]].mean() >= mean[[2016, 2017, 2018, 2019, 2020]].mean()
+
+
+def test_what_the_author_says_of_the_water_is_true_of_the_data(survey: Survey) -> None:
+    release = survey.flow.groupby(pd.to_datetime(survey.flow["date"]).dt.year)["discharge_m3_s"].mean()
+    assert release.idxmax() == 2025
+    night = survey.runs.groupby("season")["discharge_m3_s"].mean().sort_values()
+    assert night.index[0] == 2021 and list(night.index[-2:]) == [2025, 2019]
+    assert survey.runs.groupby("season")["visibility_m"].mean()[2025] < survey.runs["visibility_m"].median()
+    missed = set(survey.runs["site"]) - set(survey.runs.loc[survey.runs["season"] == 2019, "site"])
+    assert missed == {"S11", "S12"}
+    stocked = survey.stocking.groupby(pd.to_datetime(survey.stocking["date"]).dt.year)["number"].sum()
+    assert stocked[2020] == 3600 and stocked[2021] == 1200
+    assert survey.runs.loc[survey.runs["pulse_hz"] == 60, "season"].tolist() == [2020]
+    runs = survey.runs[~(survey.runs["pass_number"] > 1)]
+    hours = runs.groupby("reach")["effort_s"].sum() / 3600
+    fish = survey.fish[survey.fish["run_id"].isin(runs["run_id"])]
+    rate = fish.groupby(["species_key", "reach"]).size().unstack().div(hours, axis=1)
+    assert (
+        rate.loc["brown_trout"].idxmin() == rate.loc["rainbow_trout"].idxmin() == rate.loc["smallmouth_bass"].idxmax() == "Lower"
+    )
+
+
+def test_the_narrative_has_a_page_for_each_chapter_but_methods(study: Study) -> None:
+    pages = {file.stem: file.read_text(encoding="utf-8") for file in (study.folder / study.report.narrative).glob("*.md")}
+    assert set(pages) == {"summary", "recommendations", *study.report.chapters} - {"methods"}
+    text = "\n".join(pages.values())
+    assert "$" in text and "|---" in text and "\n- " in text and "\n2. " in text
+    assert "http" not in text and "](" not in text
