@@ -87,9 +87,8 @@ def derive_ages(
     run = runs.reindex(line_of_run[position[linked]])
     lines = frame.index[linked]
     frame.loc[lines, "species"] = source["species"].to_numpy()
-    frame.loc[lines, "length_mm"] = (
-        source["length_mm"].fillna(pd.Series(frame.loc[lines, "length_mm"].to_numpy(), source.index)).to_numpy()
-    )
+    own_length = frame.loc[lines, "length_mm"].to_numpy()
+    frame.loc[lines, "length_mm"] = np.where(source["length_mm"].notna(), source["length_mm"], own_length)
     frame.loc[lines, "date"] = run["date"].to_numpy()
     for name in ("site", "run_id"):
         frame.loc[lines, name] = run[name].astype(object).fillna("").to_numpy()

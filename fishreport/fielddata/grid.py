@@ -60,6 +60,11 @@ class RawTable:
         """The heading of a column as written in the file, or its plain name."""
         return self.headings.get(column, column)
 
+    def tell(self, faults: Faults, code: str, line: int, column: str, message: str, advice: str = "") -> None:
+        """Add a fault of one row; the heading and the text of the cell as they stand in the file go with it."""
+        value = self.cells.at[line, column] if column in self.cells else ""
+        faults.add(code, self.name, message, advice, file=self.file, row=int(line), column=self.heading(column), value=value)
+
     def without(self, lines: Sequence[int] | set[int]) -> RawTable:
         """The same table without those lines."""
         kept = self.cells[~self.cells.index.isin(list(lines))] if lines else self.cells

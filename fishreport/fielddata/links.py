@@ -20,10 +20,7 @@ def find_duplicate_runs(runs: pd.DataFrame, raw: RawTable, faults: Faults) -> No
     line_of = pd.Series(first.index, index=first["run_id"])
     for line, run_id in named.loc[named["run_id"].duplicated(), "run_id"].items():
         message = f"run {run_id} stands in line {line_of[run_id]} already"
-        advice = "give it its own run_id, or set one of the two rows aside"
-        faults.add(
-            "duplicate_run", "runs", message, advice, file=raw.file, row=int(line), column=raw.heading("run_id"), value=run_id
-        )
+        raw.tell(faults, "duplicate_run", line, "run_id", message, "give it its own run_id, or set one of the two rows aside")
 
 
 def _near(text: str, known: list[str]) -> str:
@@ -77,35 +74,21 @@ def link_fish(fish: pd.DataFrame, runs: pd.DataFrame, raw: RawTable, faults: Fau
     known = runs.loc[runs["run_id"] != "", "run_id"].drop_duplicates().tolist()
     named = (fish["run_id"] != "").to_numpy()
     orphan = named & (position < 0) & ~silent
-    heading = raw.heading("run_id")
     hints = {run_id: _near(run_id, known) for run_id in fish.loc[orphan, "run_id"].unique()[:200]}
     for line, run_id in fish.loc[orphan, "run_id"].items():
-        message = f"the runs table has no run {run_id}"
         advice = f"{hints.get(run_id, '')}add the run, or correct the run_id of this fish"
-        faults.add("orphan_run", "fish", message, advice, file=raw.file, row=int(line), column=heading, value=run_id)
+        raw.tell(faults, "orphan_run", line, "run_id", f"the runs table has no run {run_id}", advice)
     no_key = ~named & ((fish["site"] == "") | fish["date"].isna()).to_numpy() & ~silent
     for line in lines[no_key]:
-        message = "run_id is empty, and so is site or date"
-        faults.add(
-            "empty_cell",
-            "fish",
-            message,
-            "write the run_id, or site and date of the run",
-            file=raw.file,
-            row=int(line),
-            column=heading,
-        )
+        advice = "write the run_id, or site and date of the run"
+        raw.tell(faults, "empty_cell", line, "run_id", "run_id is empty, and so is site or date", advice)
     lost = ~named & ~no_key & (count == 0) & ~silent
     for line, site, day in zip(lines[lost], fish.loc[lost, "site"], _day(fish.loc[lost, "date"]), strict=True):
-        message = f"there was no run at site {site} on {day}"
         advice = "add the run, or correct site and date of this fish"
-        faults.add(
-            "fish_without_run", "fish", message, advice, file=raw.file, row=int(line), column=raw.heading("date"), value=day
-        )
+        raw.tell(faults, "fish_without_run", line, "date", f"there was no run at site {site} on {day}", advice)
     several = ~named & (count > 1) & ~silent
     for line, site, day in zip(lines[several], fish.loc[several, "site"], _day(fish.loc[several, "date"]), strict=True):
-        message = f"there were several runs at site {site} on {day}"
-        faults.add("ambiguous_run", "fish", message, "write the run_id", file=raw.file, row=int(line), column=heading)
+        raw.tell(faults, "ambiguous_run", line, "run_id", f"there were several runs at site {site} on {day}", "write the run_id")
     position[several] = NO_LINK
     _compare(fish, runs, np.where(named, position, NO_LINK), silent, raw, faults)
     return position
@@ -134,7 +117,7 @@ def _compare(
             word = name.replace("_number", "")
             message = f"the {word} of this fish is {text}, and run {run_id} has {other}"
             advice = f"correct the {word}, or the run_id of the fish"
-            faults.add("differs_from_run", "fish", message, advice, file=raw.file, row=line, column=raw.heading(name), value=text)
+            raw.tell(faults, "differs_from_run", line, name, message, advice)
 
 
 def link_ages(ages: pd.DataFrame, fish: pd.DataFrame, raw: RawTable, fish_raw: RawTable, faults: Faults) -> np.ndarray:
@@ -145,36 +128,16 @@ def link_ages(ages: pd.DataFrame, fish: pd.DataFrame, raw: RawTable, fish_raw: R
     lookup = pd.Series(np.flatnonzero(filled & ~doubled), index=carried.to_numpy()[filled & ~doubled])
     for line, sample in carried[doubled].items():
         message = f"sample {sample} was taken from the fish of line {fish.index[lookup[sample]]} already"
-        advice = "give every sample its own number"
-        faults.add(
-            "sample_on_two_fish",
-            "fish",
-            message,
-            advice,
-            file=fish_raw.file,
-            row=int(line),
-            column=fish_raw.heading("age_sample"),
-            value=sample,
-        )
+        fish_raw.tell(faults, "sample_on_two_fish", line, "age_sample", message, "give every sample its own number")
     position = ages["age_sample"].map(lookup).fillna(NO_LINK).to_numpy(dtype=np.int64, copy=True)
     own = ((ages["species"] != "") & ages["length_mm"].notna() & ages["date"].notna()).to_numpy()
     silent = np.isin(ages.index.to_numpy(), list(faults.rows("ages")))
     sampled = (ages["age_sample"] != "").to_numpy()
     lost = sampled & (position < 0) & ~silent & ~own
     for line, sample in ages.loc[lost, "age_sample"].items():
-        message = f"no fish carries the sample {sample}"
         advice = "correct the number here or in the fish table, or write species, length_mm and date"
-        faults.add(
-            "sample_without_fish",
-            "ages",
-            message,
-            advice,
-            file=raw.file,
-            row=int(line),
-            column=raw.heading("age_sample"),
-            value=sample,
-        )
+        raw.tell(faults, "sample_without_fish", line, "age_sample", f"no fish carries the sample {sample}", advice)
     for line in ages.index[~sampled & ~own & ~silent]:
         message = "the age has neither a sample number nor species, length_mm and date"
-        faults.add("unlinked_age", "ages", message, "write one or the other", file=raw.file, row=int(line))
+        raw.tell(faults, "unlinked_age", line, "age_sample", message, "write one or the other")
     return position

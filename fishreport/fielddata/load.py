@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import gc
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -19,6 +22,18 @@ from fishreport.fielddata.setting_aside import record_set_aside, set_aside_rows
 from fishreport.fielddata.survey import Survey
 from fishreport.fielddata.typed import no_values, read_values
 from fishreport.study import Study
+
+
+@contextmanager
+def _no_collection() -> Iterator[None]:
+    """Without the search for cyclic garbage: a million rows of text hold none, and searching them takes most of the time."""
+    enabled = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if enabled:
+            gc.enable()
 
 
 @dataclass
@@ -59,9 +74,8 @@ def _set_aside(tables: dict[str, RawTable], study: Study, faults: Faults) -> Loa
             loaded.raw[name], reasons[name] = set_aside_rows(tables[name], items, faults)
         elif items and not faults.has_error(name):
             message = f"the study sets rows of the {name} table aside and names no such table"
-            faults.add(
-                "set_aside_unmatched", name, message, f"name it by [data] {name}", file="study.toml", column=f"set_aside.{name}"
-            )
+            advice = f"name it by [data] {name}"
+            faults.add("set_aside_unmatched", name, message, advice, file="study.toml", column=f"set_aside.{name}")
     for name, raw in loaded.raw.items():
         loaded.values[name] = read_values(raw, faults, last_year=last_year)
     if reasons.get("runs") and "fish" in loaded.values:
@@ -140,7 +154,8 @@ def check_survey(study: Study) -> pd.DataFrame:
         nothing is to be said. `fishreport.fielddata.faults.CODES` explains each code.
     """
     faults = Faults()
-    load_tables(study, faults)
+    with _no_collection():
+        load_tables(study, faults)
     return faults.frame()
 
 
@@ -162,7 +177,8 @@ def load_survey(study: Study, *, strict: bool = True) -> Survey:
         first error and how many more there are, its `faults` holds all.
     """
     faults = Faults()
-    loaded = load_tables(study, faults)
+    with _no_collection():
+        loaded = load_tables(study, faults)
     if faults.has_error() and (strict or "runs" not in loaded.values):
         raise SurveyFaults(faults.frame())
     return _survey(loaded, study, faults)

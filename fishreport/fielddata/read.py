@@ -82,9 +82,8 @@ def read_tables(folder: Path, named: dict[str, str | None], workbook: str | None
         if file is None:
             if (folder / f"{name}.csv").is_file():
                 message = f"{name}.csv lies in the study folder and is not read"
-                faults.add(
-                    "table_not_named", name, message, f'write {name} = "{name}.csv" under [data] to read it', file=f"{name}.csv"
-                )
+                advice = f'write {name} = "{name}.csv" under [data] to read it'
+                faults.add("table_not_named", name, message, advice, file=f"{name}.csv")
             continue
         table = read_table(folder / file, name, faults, file=file)
         if table is not None:

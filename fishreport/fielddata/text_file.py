@@ -22,7 +22,7 @@ _KINDS = (
     (
         b"PK\x03\x04",
         "a workbook or another packed file",
-        "name it in the study file by [data] workbook, or save the sheet as CSV",
+        "name it by [data] workbook, or save the sheet as CSV",
     ),
     (b"\xd0\xcf\x11\xe0", "a workbook of the old kind (.xls)", "save it as .xlsx or as CSV"),
     (b"%PDF", "a PDF document", "save the table as CSV"),

@@ -83,7 +83,7 @@ def parse_time(text: str) -> str | _Problem:
     """A time of day as ``HH:MM``."""
     found = _TIME.fullmatch(text)
     if found:
-        hour, minute, half = int(found[1]), int(found[2]), (found[4] or "").lower()
+        hour, minute, half = int(found[1]), int(found[2]), (found[3] or "").lower()
         if half and 1 <= hour <= 12:
             hour = hour % 12 + (12 if half == "p" else 0)
         if hour < 24 and minute < 60:
@@ -171,14 +171,13 @@ def _read_column(column: Column, raw: RawTable, last_year: int, faults: Faults) 
             value = read(text)
         if isinstance(value, _Problem):
             for line in lines[codes == number]:
-                _add(faults, raw, value, column, line, text)
+                raw.tell(faults, value.code, line, column.name, value.message, value.advice)
             value = empty
         elif column.required and (text == "" or number in words):
-            problem = _Problem(
-                "empty_cell", f"{column.name} is empty and must be filled in", "write it in every row (merged cells do not count)"
-            )
+            message = f"{column.name} is empty and must be filled in"
+            problem = _Problem("empty_cell", message, "write it in every row (merged cells do not count)")
             for line in lines[codes == number]:
-                _add(faults, raw, problem, column, line, text)
+                raw.tell(faults, problem.code, line, column.name, problem.message, problem.advice)
         values.append(value)
     if words and not column.required:
         count = int(np.isin(codes, list(words)).sum())
@@ -191,11 +190,6 @@ def _read_column(column: Column, raw: RawTable, last_year: int, faults: Faults) 
             column=raw.heading(column.name),
         )
     return _filled(values, dtype)[codes] if len(texts) else _filled([], dtype)
-
-
-def _add(faults: Faults, raw: RawTable, problem: _Problem, column: Column, line: int, text: str) -> None:
-    heading = raw.heading(column.name)
-    faults.add(problem.code, raw.name, problem.message, problem.advice, file=raw.file, row=int(line), column=heading, value=text)
 
 
 def _check_bounds(typed: pd.DataFrame, raw: RawTable, faults: Faults) -> None:
@@ -220,7 +214,7 @@ def _check_bounds(typed: pd.DataFrame, raw: RawTable, faults: Faults) -> None:
         else:
             advice = _CORRECT if column.required else _CORRECT_OR_EMPTY
             problem = _Problem("out_of_bounds", f"{name} must be {column.allowed}, not {text}", advice)
-        _add(faults, raw, problem, column, line, text)
+        raw.tell(faults, problem.code, line, column.name, problem.message, problem.advice)
 
 
 def read_values(raw: RawTable, faults: Faults, *, last_year: int = 2201) -> pd.DataFrame:

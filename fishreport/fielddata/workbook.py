@@ -22,6 +22,8 @@ MAX_PACKED = 100_000_000
 MAX_UNPACKED = 600_000_000
 MAX_PARTS = 2_000
 MAX_SHEET_ROWS = 1_048_576
+_CHECK = "check that it is the right file"
+_SAVE_AGAIN = "open it in a spreadsheet program and save it again"
 _MAX_CELLS = 30_000_000
 _SCAN_FOR_FORMULAS = 60_000_000
 _NO_VALUE = re.compile(rb"</f>\s*(?:<v>\s*</v>|<v\s*/>)?\s*</c>")
@@ -122,9 +124,7 @@ def _note_formulas(packed: zipfile.ZipFile, file: str, faults: Faults) -> None:
     count = sum(len(_NO_VALUE.findall(packed.read(part))) for part in sheets)
     if count:
         message = f"{count} formula{'s' if count > 1 else ''} of the workbook carry no stored value and read as empty"
-        faults.add(
-            "formula_without_value", "", message, "open the workbook in a spreadsheet program and save it again", file=file
-        )
+        faults.add("formula_without_value", "", message, _SAVE_AGAIN, file=file)
 
 
 def open_workbook(path: Path, file: str, faults: Faults) -> Workbook:

@@ -1,0 +1,162 @@
+"""Doubts about single fish: weight for length, lengths that no such fish has, fish entered twice, unknown species."""
+
+from __future__ import annotations
+
+import difflib
+
+import numpy as np
+import pandas as pd
+
+from fishreport.exceptions import StandardError
+from fishreport.fielddata.faults import Faults
+from fishreport.fielddata.grid import RawTable
+from fishreport.fielddata.slips import digits, explain, length_slips
+from fishreport.fielddata.usual_weight import UsualWeight, common_lengths, fit_usual_weight
+from fishreport.species import Standard, load_standards
+from fishreport.study import Species, Study
+
+SHORTEST_CAUGHT_MM = 60.0
+_SHORT_SHARE = 0.2
+_SEE_SHEET = "see the field sheet"
+
+
+def _standard(species: Species | None) -> Standard | None:
+    if species is None:
+        return None
+    for name in (species.standard, species.name):
+        if name:
+            try:
+                return load_standards().find(name)
+            except StandardError:
+                continue
+    return None
+
+
+def _usual(length: np.ndarray, weight: np.ndarray, standard: Standard | None) -> UsualWeight | None:
+    """From the data, or from the published standard weight where too few fish are weighed."""
+    both = ~np.isnan(length) & ~np.isnan(weight)
+    fitted = fit_usual_weight(length[both], weight[both])
+    if fitted is not None or standard is None or not both.any():
+        return fitted
+    longest = standard.world_maximum_length_mm or 1000.0
+    return UsualWeight(standard.intercept, standard.slope, 0.09, SHORTEST_CAUGHT_MM, longest)
+
+
+def _doubt_weights(fish: pd.DataFrame, usual: UsualWeight, raw: RawTable, faults: Faults) -> None:
+    weighed = fish[fish["length_mm"].notna() & fish["weight_g"].notna()]
+    length, weight = weighed["length_mm"].to_numpy(), weighed["weight_g"].to_numpy()
+    residual = usual.residual(length, weight)
+    # The equation says little about fish far shorter than those it rests on; rounding to a gram then says less.
+    for place in np.flatnonzero(np.abs(residual) > usual.tolerance(length)):
+        slips = explain(float(length[place]), float(weight[place]), usual)
+        expected = float(usual.weight(length[place]))
+        shown = f"{expected:.0f}" if expected >= 10 else f"{expected:.2g}"
+        message = f"{digits(weight[place])} g at {digits(length[place])} mm is far from the usual {shown} g"
+        if not slips:
+            raw.tell(faults, "weight_far_from_length", weighed.index[place], "weight_g", message, _SEE_SHEET)
+            continue
+        others = [slip for slip in slips[1:] if slip.code != slips[0].code][:1]
+        advice = "; or ".join(slip.advice for slip in [slips[0], *others])
+        raw.tell(faults, slips[0].code, weighed.index[place], slips[0].column, message, f"{advice}; {_SEE_SHEET}")
+
+
+def _doubt_short(fish: pd.DataFrame, raw: RawTable, faults: Faults) -> None:
+    """Lengths too short for the catch, where inches or centimetres would make them common; weighed fish speak by their weight."""
+    length = fish["length_mm"].dropna()
+    short = length < SHORTEST_CAUGHT_MM
+    if not short.any() or short.mean() > _SHORT_SHARE:
+        return
+    usual = length[~short].to_numpy()
+    low, high = common_lengths(usual)
+    middle = np.log(np.median(usual))
+    told = faults.rows("fish", "doubt")
+    for line, value in length[short & fish.loc[length.index, "weight_g"].isna()].items():
+        slips = [slip for slip in length_slips(float(value)) if low <= slip.length_mm <= high and not slip.unlikely]
+        if line in told or not slips:
+            continue
+        slips.sort(key=lambda slip: abs(np.log(slip.length_mm) - middle))
+        advice = "; ".join(slip.advice for slip in slips)
+        message = f"{digits(value)} mm is shorter than the fish that are caught here"
+        raw.tell(faults, slips[0].code, line, "length_mm", message, f"{advice}; {_SEE_SHEET}")
+
+
+def _doubt_long(fish: pd.DataFrame, name: str, longest: float, high: float, raw: RawTable, faults: Faults) -> None:
+    told = faults.rows("fish", "doubt")
+    over = fish.loc[fish["length_mm"] > longest, "length_mm"]
+    for line, value in over.items():
+        if line in told:
+            continue
+        slips = [slip for slip in length_slips(float(value)) if slip.length_mm <= min(longest, high) and slip.unlikely]
+        hint = f"{slips[0].advice}; " if slips else ""
+        message = f"{digits(value)} mm is longer than a {name} is believed to grow here ({longest:.0f} mm)"
+        raw.tell(faults, "length_over_maximum", line, "length_mm", message, f"{hint}{_SEE_SHEET}")
+
+
+def check_sizes(fish: pd.DataFrame, study: Study, raw: RawTable, faults: Faults) -> None:
+    """Doubts about length and weight, species by species; `fish` has ``species_key`` and no rows in error."""
+    by_key = {species.key: species for species in study.species.values()}
+    for key, group in fish.groupby("species_key", sort=True):
+        species = by_key.get(str(key))
+        standard = _standard(species)
+        length = group["length_mm"].to_numpy()
+        usual = _usual(length, group["weight_g"].to_numpy(), standard)
+        if usual is not None:
+            _doubt_weights(group, usual, raw, faults)
+        _doubt_short(group, raw, faults)
+        longest = species.maximum_length_mm if species else None
+        longest = longest or (standard.world_maximum_length_mm if standard else None)
+        if longest is not None:
+            high = common_lengths(length[length <= longest])[1]
+            _doubt_long(group, species.name if species else str(key), longest, high, raw, faults)
+    if len(fish) and fish["weight_g"].isna().all():
+        message = "no fish was weighed, so nothing is said of condition"
+        faults.add("no_weights", "fish", message, file=raw.file, column="weight_g")
+    if len(fish) and fish["length_mm"].isna().all():
+        message = "no fish was measured, so nothing is said of sizes"
+        faults.add("no_lengths", "fish", message, file=raw.file, column="length_mm")
+
+
+def check_twice(fish: pd.DataFrame, raw: RawTable, faults: Faults) -> None:
+    """A measured and weighed fish the same as the row above, or two rows that stand once more in the same run.
+
+    Chance alone gives the first about once in ten thousand weighed fish.
+    """
+    whole = fish[fish["length_mm"].notna() & fish["weight_g"].notna() & (fish["run_line"] >= 0)]
+    same = ["run_line", "species", "length_mm", "weight_g", "count", "mark", "tag", "age_sample", "fate"]
+    key = whole.groupby(same, sort=False, dropna=False).ngroup()
+    previous = key.shift(fill_value=-1)
+    adjacent = (key == previous).to_numpy() & (np.diff(whole.index.to_numpy(), prepend=-9) == 1)
+    pairs = pd.DataFrame({"run": whole["run_line"], "key": key, "previous": previous})
+    block = pairs.duplicated(keep="first").to_numpy() & (whole["run_line"] == whole["run_line"].shift()).to_numpy()
+    block |= np.append(block[1:], False) if len(block) else block
+    block &= key.duplicated().to_numpy()
+    first = (
+        whole.index.to_numpy()[key.drop_duplicates().index.map({line: n for n, line in enumerate(whole.index)})]
+        if len(key)
+        else []
+    )
+    told = faults.rows("fish", "doubt")
+    for place in np.flatnonzero(adjacent | block):
+        line = int(whole.index[place])
+        twin = line - 1 if adjacent[place] else int(first[key.iloc[place]])
+        if line not in told and not whole["tag"].iloc[place]:
+            message = f"the fish is the same as that of line {twin} in every column"
+            raw.tell(faults, "duplicate_fish", line, "length_mm", message, "take one out if it was entered twice")
+
+
+def check_codes(frame: pd.DataFrame, study: Study, raw: RawTable, faults: Faults) -> None:
+    """Species codes that the study does not name, each once with its count."""
+    if "species" not in frame:
+        return
+    known = {text.casefold() for code, item in study.species.items() for text in (code, item.name, item.key)}
+    codes = frame.loc[frame["species"] != "", "species"]
+    for code, rows in codes.groupby(codes, sort=False):
+        if str(code).casefold() in known:
+            continue
+        near = difflib.get_close_matches(str(code).upper(), [name.upper() for name in study.species], n=1, cutoff=0.6)
+        hint = f"perhaps {near[0]}, or " if near else ""
+        count = len(rows)
+        s = "s" if count > 1 else ""
+        message = f"the study names no species {code}, which stands in {count} row{s} of the {raw.name} table"
+        advice = f"{hint}add [species.{code}] to the study file; until then these rows count for no species of the report"
+        raw.tell(faults, "unknown_species", rows.index[0], "species", message, advice)
