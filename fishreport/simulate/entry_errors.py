@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 
 Tables = dict[str, pd.DataFrame]
-Severity = Literal["error", "doubt", "note"]
+Severity = Literal["error", "doubt"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +28,7 @@ class Planted:
     kind : str
         What happened, in a word or two.
     severity : str
-        ``error`` where the row cannot be used, ``doubt`` where it is only unlikely, ``note`` otherwise.
+        ``error`` where the row cannot be used, ``doubt`` where it is only unlikely.
     written, true : str
         The text as it stands, and as it should stand.
     where : mapping
@@ -60,7 +60,7 @@ class _Slip:
     kind: str
     severity: Severity
     may: Callable[[pd.DataFrame], pd.Series]
-    change: Callable[[str, pd.Series], str]
+    change: Callable[[str, pd.Series, pd.DataFrame], str]
     reason: str = ""
 
 
@@ -79,29 +79,36 @@ def _both(low: float, high: float, *, plain: bool = True) -> Callable[[pd.DataFr
     return may
 
 
-def _swap_digits(text: str, row: pd.Series) -> str:
+def _swap_digits(text: str, row: pd.Series, frame: pd.DataFrame) -> str:
     return text[1] + text[0] + text[2:]
 
 
 def _clear_transposition(fish: pd.DataFrame) -> pd.Series:
-    """Lengths of 310 to 329 and 410 to 429 mm: swapping the first two digits makes them less than half as long."""
-    length = _number(fish, "length_mm")
-    return _both(310, 429)(fish) & (length.between(310, 329) | length.between(410, 429))
+    """Lengths of 420 to 429 mm: with the first two digits changed over, no other slip explains the weight as well."""
+    return _both(420, 429)(fish)
 
 
 def _recaptured(fish: pd.DataFrame) -> pd.Series:
     return (fish["recaptured"] == "yes") & (fish["species"] == "BNT") & (fish["age_sample"] == "")
 
 
+def _recaptured_unweighed(fish: pd.DataFrame) -> pd.Series:
+    return _recaptured(fish) & (fish["weight_g"] == "")
+
+
+def _shorter_than_at_tagging(text: str, row: pd.Series, frame: pd.DataFrame) -> str:
+    return str(int(frame.loc[frame["tag"] == row["tag"], "length_mm"].iloc[0]) - 22)
+
+
 FISH_SLIPS = (
-    _Slip("fish", "weight_g", "digit lost", "doubt", _both(400, 480), lambda text, row: text[:-1]),
+    _Slip("fish", "weight_g", "digit lost", "doubt", _both(400, 480), lambda text, row, frame: text[:-1]),
     _Slip(
         "fish",
         "weight_g",
         "digit lost",
         "doubt",
         _both(360, 440),
-        lambda text, row: text[:-1],
+        lambda text, row, frame: text[:-1],
         "weight lacks its last digit; the field sheet was lost, so that it cannot be mended",
     ),
     _Slip(
@@ -110,11 +117,11 @@ FISH_SLIPS = (
         "centimetres",
         "doubt",
         _both(300, 380),
-        lambda text, row: f"{int(text) / 10:.1f}",
+        lambda text, row, frame: f"{int(text) / 10:.1f}",
         "length was called out in centimetres; the sheet does not tell the last digit",
     ),
-    _Slip("fish", "length_mm", "inches", "doubt", _both(280, 400), lambda text, row: f"{int(text) / 25.4:.1f}"),
-    _Slip("fish", "length_mm", "swapped with weight", "doubt", _both(225, 265), lambda text, row: row["weight_g"]),
+    _Slip("fish", "length_mm", "inches", "doubt", _both(280, 400), lambda text, row, frame: f"{int(text) / 25.4:.1f}"),
+    _Slip("fish", "length_mm", "swapped with weight", "doubt", _both(225, 265), lambda text, row, frame: row["weight_g"]),
     _Slip("fish", "length_mm", "digits transposed", "doubt", _clear_transposition, _swap_digits),
     _Slip(
         "fish",
@@ -122,17 +129,17 @@ FISH_SLIPS = (
         "digit too many",
         "doubt",
         _both(300, 350),
-        lambda text, row: "1" + text,
+        lambda text, row, frame: "1" + text,
         "length of more than a metre; a key was struck twice and the sheet is not readable",
     ),
-    _Slip("fish", "species", "code unknown", "note", _both(240, 330), lambda text, row: "BTN"),
+    _Slip("fish", "species", "code unknown", "doubt", _both(240, 330), lambda text, row, frame: "BTN"),
     _Slip(
         "fish",
         "run_id",
         "run unknown",
         "error",
         _both(200, 400),
-        lambda text, row: row["run_id"][:8] + "-D",
+        lambda text, row, frame: row["run_id"][:8] + "-D",
         "no run of this name was made; the fish may belong to either bank",
     ),
     _Slip(
@@ -141,7 +148,7 @@ FISH_SLIPS = (
         "not a number",
         "error",
         _both(270, 360),
-        lambda text, row: text[:-1] + "o",
+        lambda text, row, frame: text[:-1] + "o",
         "a letter was typed for a digit of the weight",
     ),
     _Slip(
@@ -150,11 +157,11 @@ FISH_SLIPS = (
         "not a number",
         "error",
         _both(250, 330),
-        lambda text, row: f"{text[:2]}?",
+        lambda text, row, frame: f"{text[:2]}?",
         "the last digit of the length is not readable on the sheet",
     ),
-    _Slip("fish", "length_mm", "recapture shrank", "doubt", _recaptured, lambda text, row: str(int(text) - 60)),
-    _Slip("fish", "species", "tag of two species", "doubt", _recaptured, lambda text, row: "RBT"),
+    _Slip("fish", "length_mm", "recapture shrank", "doubt", _recaptured_unweighed, _shorter_than_at_tagging),
+    _Slip("fish", "species", "tag of two species", "doubt", _recaptured, lambda text, row, frame: "RBT"),
 )
 OTHER_SLIPS = (
     _Slip(
@@ -163,8 +170,8 @@ OTHER_SLIPS = (
         "not a number",
         "error",
         lambda ages: ages["reader"] == "2",
-        lambda text, row: text + "+",
-        "the second reader was not sure of the edge and wrote a plus",
+        lambda text, row, frame: text + "?",
+        "the second reader was not sure of the edge and wrote a question mark",
     ),
     _Slip(
         "ages",
@@ -172,7 +179,7 @@ OTHER_SLIPS = (
         "sample unknown",
         "error",
         lambda ages: ages["reader"] == "1",
-        lambda text, row: text[:-3] + "9" + text[-2:],
+        lambda text, row, frame: text[:-3] + "9" + text[-2:],
         "no fish carries a sample of this number",
     ),
 )
@@ -186,7 +193,7 @@ def _plant(frame: pd.DataFrame, slip: _Slip, used: set[int], rng: np.random.Gene
     used.add(at)
     row = frame.iloc[at].copy()
     true = str(row[slip.column])
-    written = slip.change(true, row)
+    written = slip.change(true, row, frame)
     frame.loc[at, slip.column] = written
     if slip.kind == "swapped with weight":
         frame.loc[at, "weight_g"] = true
@@ -223,8 +230,6 @@ def _plant_runs(runs: pd.DataFrame, rng: np.random.Generator) -> tuple[pd.DataFr
 
 
 def _moved(planted: Planted, lines: int) -> Planted:
-    from dataclasses import replace
-
     return replace(planted, row=planted.row + lines)
 
 

@@ -160,8 +160,8 @@ def ring_radii(
     at_ring = population.length_at(np.arange(1, true_age + 1) - population.species.annulus_offset, np.array([fish]))
     rings = np.concatenate([[0.0], (at_ring - intercept) / mm_per_mm * scale])
     zones = np.maximum(np.diff(rings) * np.exp(0.04 * noise[2:]), 0.02)
-    # What is measured of the rings never reaches past the edge.
-    zones = (zones * min(1.0, (radius - 0.02) / max(zones.sum(), 0.02))).tolist()
+    # What is measured of the rings never reaches past the edge, even after each zone is rounded to 0.01 mm.
+    zones = (zones * min(1.0, (radius - 0.03 - 0.005 * true_age) / max(zones.sum(), 0.02))).tolist()
     if read < true_age:
         zones = zones[:read]
     elif read > true_age and zones:

@@ -31,6 +31,23 @@ class SimulatedSurvey:
     harvest: pd.DataFrame
     truth: Truth
 
+    def catch(self, species: str | None = None) -> pd.DataFrame:
+        """One row a fish, with ``season``, ``site``, ``reach``, ``effort_s`` and ``pass_number`` of its run and ``species_key``.
+
+        Parameters
+        ----------
+        species : str, optional
+            Code or key of the only species wanted.
+        """
+        keys = {s.code: s.key for s in self.truth.spec.species}
+        fish = self.fish.drop(columns=["date", "site", "pass_number"])
+        if species is not None:
+            fish = fish[fish["species"] == self.truth.species(species).code]
+        fish = fish.loc[np.repeat(fish.index, fish["count"].astype(int))].assign(count=1)
+        runs = self.runs[["run_id", "date", "site", "reach", "effort_s", "pass_number"]]
+        joined = fish.merge(runs.assign(season=runs["date"].dt.year), on="run_id", how="left")
+        return joined.assign(species_key=joined["species"].map(keys))
+
 
 def _lanes(spec: SurveySpec, season: int, on_site: list[Visit], rng: np.random.Generator) -> Lanes:
     shape = (spec.sites, spec.runs_per_site)

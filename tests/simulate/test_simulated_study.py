@@ -69,7 +69,7 @@ def test_slips_stand_where_they_say_and_touch_nothing_else() -> None:
     clean = as_text(simulate_survey(demo_spec(), rng=np.random.default_rng(9)))
     slipped, planted = plant_errors(clean, rng=np.random.default_rng(10))
     assert len(planted) >= 15
-    assert {slip.severity for slip in planted} == {"error", "doubt", "note"}
+    assert {slip.severity for slip in planted} == {"error", "doubt"}
     for slip in planted:
         row = slipped[slip.table].iloc[slip.row - 2]
         assert row[slip.column] == slip.written

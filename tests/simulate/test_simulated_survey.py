@@ -185,6 +185,15 @@ def test_the_light_form_is_quick_and_gives_about_the_catch_that_was_asked_for() 
     assert survey.census.empty and survey.flow.empty and survey.harvest.empty
 
 
+def test_catch_has_a_row_for_every_fish_with_the_run_that_took_it(demo: SimulatedSurvey) -> None:
+    catch = demo.catch()
+    assert len(catch) == demo.fish["count"].sum() > len(demo.fish)
+    assert catch[["season", "site", "effort_s", "species_key"]].notna().all().all()
+    assert (catch["run_id"].str[:4].astype(int) == catch["season"]).all()
+    brown = demo.catch("brown_trout")
+    assert set(brown["species"]) == {"BNT"} and len(brown) == (catch["species_key"] == "brown_trout").sum()
+
+
 def test_truth_answers_for_size_classes(demo: SimulatedSurvey) -> None:
     truth = demo.truth
     lengths = truth.snapshot("BNT", 2025).length_mm
