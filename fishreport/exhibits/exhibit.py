@@ -6,6 +6,7 @@ PDF are rendered from that same bundle, so both show the same digits.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any, Literal
@@ -17,6 +18,19 @@ TABLE_TYPE = "application/vnd.fishreport.table+json"
 FINDINGS_TYPE = "application/vnd.fishreport.findings+json"
 RESULTS_TYPE = "application/vnd.fishreport.results+json"
 SCORECARD_TYPE = "application/vnd.fishreport.scorecard+json"
+
+
+def _plain(value: Any) -> Any:
+    """A value as JSON has it: numpy scalars as numbers, what is not a finite number as null, anything else as text."""
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if hasattr(value, "item") and not isinstance(value, str | bytes):
+        value = value.item()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return value if isinstance(value, str | int | bool) or value is None else str(value)
 
 
 @dataclass(frozen=True)
@@ -62,7 +76,7 @@ class Table:
                 raise ValueError(f"table {self.label!r}: a row has {len(row)} cells, {len(self.columns)} columns")
 
     def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
-        return {TABLE_TYPE: asdict(self), "text/plain": f"Table {self.label}: {self.caption}"}
+        return {TABLE_TYPE: _plain(asdict(self)), "text/plain": f"Table {self.label}: {self.caption}"}
 
 
 @dataclass(frozen=True)
@@ -94,7 +108,7 @@ class Figure:
                 raise ValueError(f"figure {self.label!r} needs a {name} that says what it shows")
 
     def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
-        return {FIGURE_TYPE: asdict(self), "text/plain": f"Figure {self.label}: {self.alt}"}
+        return {FIGURE_TYPE: _plain(asdict(self)), "text/plain": f"Figure {self.label}: {self.alt}"}
 
 
 @dataclass(frozen=True)
@@ -184,4 +198,4 @@ class Scorecard:
 
     def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
         lines = [f"{row.objective}: {row.value} ({row.target}), {row.verdict}" for row in self.rows]
-        return {SCORECARD_TYPE: asdict(self), "text/plain": "\n".join(lines)}
+        return {SCORECARD_TYPE: _plain(asdict(self)), "text/plain": "\n".join(lines)}

@@ -90,7 +90,7 @@ def _percent(hits: int, n: int, level: float, what: str) -> Estimate:
     lower = float(stats.beta.ppf(tail, hits, n - hits + 1)) if hits else 0.0
     upper = float(stats.beta.ppf(1 - tail, hits + 1, n - hits)) if hits < n else 1.0
     se = math.sqrt(share * (1 - share) / n)
-    return Estimate(100 * share, 100 * se, 100 * lower, 100 * upper, level, "%", f"{what}; exact binomial interval", n)
+    return Estimate(100 * share, 100 * se, 100 * lower, 100 * upper, level, "percent", f"{what}; exact binomial interval", n)
 
 
 def _mean_percent(values: Floats, level: float, what: str) -> Estimate:
@@ -98,10 +98,10 @@ def _mean_percent(values: Floats, level: float, what: str) -> Estimate:
     value, method = float(values.mean()), f"{what}; t interval over fish, held at 0 from below"
     if n < 2:
         note = ("no interval from a single fish",)
-        return Estimate(value, math.nan, math.nan, math.nan, level, "%", method, n, note)
+        return Estimate(value, math.nan, math.nan, math.nan, level, "percent", method, n, note)
     se = float(values.std(ddof=1) / math.sqrt(n))
     reach = float(stats.t.ppf((1 + level) / 2, n - 1)) * se
-    return Estimate(value, se, max(value - reach, 0.0), value + reach, level, "%", method, n)
+    return Estimate(value, se, max(value - reach, 0.0), value + reach, level, "percent", method, n)
 
 
 def symmetry_test(first: Any, second: Any, *, form: Literal["full", "by difference", "pooled"] = "full") -> SymmetryTest:
@@ -212,7 +212,7 @@ def reader_agreement(*readings: Any, level: float = 0.95) -> ReaderAgreement:
     names = ("percent agreement", "percent within one year", "average percent error", "coefficient of variation")
     n, readers = ages.shape
     if n == 0:
-        empty = [Estimate.not_estimable("no fish was read by all readers", units="%", method=w, level=level) for w in names]
+        empty = [Estimate.not_estimable("no fish was read by all readers", units="percent", method=w, level=level) for w in names]
         return ReaderAgreement(
             empty[0], empty[1], empty[2], empty[3], _bias_table(ages[:, 0], ages[:, 1], level), (), 0, readers, tuple(notes)
         )

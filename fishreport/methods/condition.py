@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from typing import Any, Protocol
 
 import numpy as np
@@ -137,7 +138,7 @@ def relative_weight_by_category(
         raise InputError(f"standard must have length categories; {standard.name} has none")
     names = list(bounds)
     edges = [0.0, *bounds.values(), math.inf]
-    labels = [f"sub-{names[0]}", *(f"{low}-{high}" for low, high in zip(names, names[1:], strict=False)), names[-1]]
+    labels = [f"sub-{names[0]}", *(f"{low}-{high}" for low, high in pairwise(names)), names[-1]]
     return {
         label: mean_relative_weight(length_mm, weight_g, standard, run=run, lower_mm=edges[i], upper_mm=edges[i + 1], level=level)
         for i, label in enumerate(labels)
@@ -252,7 +253,7 @@ def handling_mortality(affected: npt.ArrayLike, handled: npt.ArrayLike, *, level
     if (np.floor(dead) != dead).any() or (np.floor(fish) != fish).any():
         raise InputError("affected and handled must be whole numbers of fish")
     total = float(fish.sum())
-    units = "%"
+    units = "percent"
     method = "share of handled fish; exact (Clopper-Pearson) limits, fish taken as independent"
     if total == 0:
         return Estimate.not_estimable("no fish handled", units=units, method=method, level=level).noting(*notes)

@@ -28,7 +28,7 @@ __all__ = [
     "size_indices",
 ]
 
-UNITS = "%"
+UNITS = "percent"
 
 
 @dataclass(frozen=True, slots=True)
