@@ -1,0 +1,271 @@
+"""Build a report: from a study to a folder with everything, put in place in one step."""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import json
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from fishreport.exceptions import UsageError
+from fishreport.fielddata import load_survey
+from fishreport.fielddata.survey import Survey
+from fishreport.report.place import Placing, check_target
+from fishreport.report.progress import Progress
+from fishreport.study import Study, read_study
+
+if TYPE_CHECKING:
+    from fishreport.report.assemble import Document
+    from fishreport.report.cache import Cache
+    from fishreport.report.run import ExecutedChapter
+
+FORMATS = ("html", "pdf")
+DEFAULT_FOLDER = "report"
+
+
+@dataclass(frozen=True)
+class Built:
+    """A finished report.
+
+    Attributes
+    ----------
+    folder : Path
+        Where it lies.
+    ran : tuple[str, ...]
+        Chapters that ran.
+    kept : tuple[str, ...]
+        Chapters whose earlier work served.
+    reasons : dict[str, str]
+        Chapter → why it ran, or why it did not need to.
+    seconds : float
+        Time of the whole build.
+    """
+
+    folder: Path
+    ran: tuple[str, ...]
+    kept: tuple[str, ...]
+    reasons: dict[str, str]
+    seconds: float
+
+
+def study_file(path: Path | str) -> Path:
+    """The ``study.toml`` of a study that is named by its folder or its file."""
+    given = Path(path)
+    return (given / "study.toml" if given.is_dir() else given).resolve()
+
+
+def _render(document: Document, formats: Sequence[str], cache: Cache, progress: Progress) -> dict[str, bytes]:
+    """The report in each format; an unchanged document is not set again."""
+    from fishreport.report.cache import code_digest, folder_digest, write_whole
+    from fishreport.resources import locate
+
+    state = hashlib.sha256(
+        json.dumps([document.notebook, vars(document)["title"], document.water, document.author], sort_keys=True).encode()
+    )
+    basis = [
+        code_digest(),
+        folder_digest(locate("templates")),
+        document.language,
+        document.units,
+        document.region,
+        document.season,
+    ]
+    basis += [
+        list(map(repr, document.sections)),
+        folder_digest(document.folder, (DEFAULT_FOLDER,)) if _has_images(document) else "",
+    ]
+    state.update(json.dumps(basis, sort_keys=True).encode())
+    rendered: dict[str, bytes] = {}
+    for name in formats:
+        progress.working(f"setting {name.upper()}")
+        kept = cache.folder / "pages" / f"{state.hexdigest()[:32]}.{name}"
+        rendered[name] = _kept_page(kept) or _set_page(document, name)
+        if not kept.is_file():
+            try:
+                digest = hashlib.sha256(rendered[name]).hexdigest().encode()
+                write_whole(kept, digest + b"\n" + rendered[name])
+                _prune(kept.parent, 12)
+            except OSError:
+                pass
+        progress.done()
+    return rendered
+
+
+def _has_images(document: Document) -> bool:
+    return any("](" in json.dumps(cell) and "![" in json.dumps(cell) for cell in document.notebook.cells)
+
+
+def _kept_page(path: Path) -> bytes | None:
+    try:
+        digest, _, page = path.read_bytes().partition(b"\n")
+    except OSError:
+        return None
+    if hashlib.sha256(page).hexdigest().encode() == digest:
+        return page
+    path.unlink(missing_ok=True)
+    return None
+
+
+def _prune(folder: Path, most: int) -> None:
+    for path in sorted(folder.iterdir(), key=lambda item: item.stat().st_mtime_ns, reverse=True)[most:]:
+        path.unlink(missing_ok=True)
+
+
+def _set_page(document: Document, name: str) -> bytes:
+    if name == "html":
+        from fishreport.report.html import render_html
+
+        return render_html(document)
+    from fishreport.report.pdf import render_pdf
+
+    return render_pdf(document)
+
+
+def results_bytes(document: Document) -> bytes:
+    """``results.json``."""
+    content = {"study": document.water, "season": document.season, "results": document.results}
+    return (json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False) + "\n").encode()
+
+
+def _write(folder: Path, document: Document, pages: Mapping[str, bytes], executed: Sequence[ExecutedChapter]) -> None:
+    from fishreport.report.notebook import notebook_bytes
+    from fishreport.report.tables import table_csv
+
+    for name, page in pages.items():
+        (folder / f"report.{name}").write_bytes(page)
+    (folder / "results.json").write_bytes(results_bytes(document))
+    (folder / "tables").mkdir()
+    for name, data in document.tables:
+        (folder / "tables" / name).write_bytes(table_csv(data))
+    (folder / "chapters").mkdir()
+    for done in executed:
+        (folder / "chapters" / f"{done.chapter.file_name}.ipynb").write_bytes(notebook_bytes(done.notebook))
+
+
+def build_report(
+    study: Path | str,
+    *,
+    out: Path | str | None = None,
+    settings: Mapping[str, Any] | None = None,
+    season: int | None = None,
+    chapters: Sequence[str] = (),
+    formats: Sequence[str] = FORMATS,
+    jobs: int | None = None,
+    fresh: bool = False,
+    progress: Progress | None = None,
+    notebooks: Path | None = None,
+    cell_seconds: int | None = None,
+) -> Built:
+    """Build the report of a study.
+
+    Parameters
+    ----------
+    study : Path
+        The study folder or its ``study.toml``.
+    out : Path, optional
+        Where the report goes; the folder ``report`` of the study otherwise. A folder that holds something else is refused.
+    settings : mapping, optional
+        Dotted key → value, set on top of the study file.
+    season : int, optional
+        Report this season.
+    chapters : sequence of str, optional
+        Only these chapters.
+    formats : sequence of str
+        ``html``, ``pdf`` or both.
+    jobs : int, optional
+        Chapters side by side; one a core otherwise.
+    fresh : bool
+        Run every chapter, whatever was kept of earlier builds.
+    progress : Progress, optional
+        Where to tell what happens; silent otherwise.
+    notebooks : Path, optional
+        Where the package's chapters lie, instead of where they travel.
+    cell_seconds : int, optional
+        A cell that runs longer is taken for hung.
+
+    Raises
+    ------
+    StudyError, DataError
+        If the study or its data are at fault.
+    UsageError
+        If a format, chapter or folder cannot be used.
+    ChapterError
+        If a chapter failed; the last report is untouched and the other chapters' work is kept.
+    ReportError
+        If the chapters do not fit together, or a page cannot be set.
+    """
+    began, clock = datetime.datetime.now(datetime.UTC), time.monotonic()
+    unknown = [name for name in formats if name not in FORMATS]
+    if unknown or not formats:
+        raise UsageError(f"a format is one of {', '.join(FORMATS)}, not {', '.join(unknown) or 'nothing'}")
+    progress = progress or Progress(quiet=True)
+    settings = dict(settings or {})
+    file = study_file(study)
+    read = read_study(file, overrides=settings, season=season)
+    target = check_target(Path(out) if out is not None else read.folder / DEFAULT_FOLDER, read.folder)
+
+    # Imported here, so that a fault in the study is told without waiting for the Jupyter libraries.
+    from fishreport.report.plan import plan_chapters
+
+    planned = plan_chapters(read, only=chapters, folder=notebooks)
+    with progress:
+        progress.start(len(planned) + len(formats) + 1)
+        progress.working("reading the field data")
+        survey = load_survey(read)
+        progress.done()
+        with Placing(target, study=read.water.name) as placing:
+            executed = _run(read, survey, file, planned, settings, season, target, jobs, fresh, progress, cell_seconds)
+            from fishreport.report.assemble import assemble
+            from fishreport.report.cache import Cache, cache_folder
+            from fishreport.report.manifest import how_it_was_made, write_manifest
+
+            document = assemble(read, executed, last=how_it_was_made(read, file))
+            pages = _render(document, formats, Cache(cache_folder(read)), progress)
+            _write(placing.folder, document, pages, executed)
+            request = {"settings": settings, "season": season, "chapters": list(chapters), "formats": list(formats)}
+            ended = datetime.datetime.now(datetime.UTC)
+            write_manifest(placing.folder, read, file, executed, began=began, ended=ended, request=request)
+            placing.finish()
+    return Built(
+        folder=target,
+        ran=tuple(done.chapter.file_name for done in executed if not done.cached),
+        kept=tuple(done.chapter.file_name for done in executed if done.cached),
+        reasons={done.chapter.file_name: done.reason for done in executed},
+        seconds=time.monotonic() - clock,
+    )
+
+
+def _run(
+    study: Study,
+    survey: Survey,
+    file: Path,
+    planned: Sequence[Any],
+    settings: Mapping[str, Any],
+    season: int | None,
+    target: Path,
+    jobs: int | None,
+    fresh: bool,
+    progress: Progress,
+    cell_seconds: int | None,
+) -> list[ExecutedChapter]:
+    from fishreport.report.cache import Cache, cache_folder
+    from fishreport.report.run import CELL_SECONDS, Runner, default_jobs
+
+    runner = Runner(
+        study,
+        survey,
+        study_path=str(file),
+        season=season or study.season.year,
+        settings=settings,
+        cache=Cache(cache_folder(study)),
+        progress=progress,
+        jobs=jobs or default_jobs(),
+        fresh=fresh,
+        cell_seconds=cell_seconds or CELL_SECONDS,
+        ignored=(target.name, DEFAULT_FOLDER),
+    )
+    return runner.run(planned)

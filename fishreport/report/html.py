@@ -1,0 +1,117 @@
+"""The report as one HTML file that needs nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from html import escape
+from typing import Any
+
+from nbconvert.exporters import TemplateExporter
+from traitlets.config import Config
+
+from fishreport.exceptions import ReportError
+from fishreport.report.assemble import OURS, Document
+from fishreport.report.prose import Levels, read_prose, top_level
+from fishreport.report.prose_writers import Place, write_html
+from fishreport.report.svg import inline_svg
+from fishreport.resources import locate
+
+SHOWN = (*OURS, "text/markdown", "text/plain")
+
+
+def report_config() -> Config:
+    """Configuration of both exporters: our MIME types come first, and pictures without a caption are not shown."""
+    config = Config()
+    config.NbConvertBase.display_data_priority = list(SHOWN)
+    return config
+
+
+def verdict_kind(verdict: str) -> str:
+    """``met``, ``missed``, ``unclear`` or ``unknown``: how a verdict is marked, besides its words."""
+    words = verdict.casefold()
+    if words.startswith(("not met", "missed", "below", "above")):
+        return "missed"
+    if words.startswith("met"):
+        return "met"
+    return "unknown" if words.startswith(("not estimable", "no data", "not measured")) else "unclear"
+
+
+class Filters:
+    """What the templates call to write text of a chapter; one object a rendering, since headings follow each other."""
+
+    def __init__(self, document: Document, write: Callable[[list[dict[str, Any]], Place], str]) -> None:
+        self.document, self._write = document, write
+        self.levels = Levels()
+
+    def open_chapter(self, name: str) -> str:
+        """Start of a chapter: its own heading is of level 1."""
+        self.levels.enter(1)
+        return ""
+
+    def _place(self, chapter: str, where: str) -> Place:
+        return Place(
+            where=where,
+            resolve=lambda kind, label: self.document.resolve(chapter, kind, label),
+            images=self.document.folder,
+            levels=self.levels,
+        )
+
+    def prose(self, text: str, chapter: str) -> str:
+        """Text of a chapter."""
+        where = f"chapter {chapter}"
+        return self._write(read_prose(text, where), self._place(chapter, where))
+
+    def author(self, data: dict[str, Any], chapter: str) -> str:
+        """The author's narrative: its highest heading stands one level below the chapter's own, its images beside it."""
+        tokens = read_prose(data["text"], data["name"])
+        place = self._place(chapter, data["name"])
+        place.shift = 2 - top_level(tokens)
+        place.images = (self.document.folder / data["name"]).resolve().parent
+        if not place.images.is_relative_to(self.document.folder):
+            raise ReportError(f"{data['name']}: a narrative lies inside the study folder")
+        return self._write(tokens, place)
+
+    def line(self, text: str, chapter: str) -> str:
+        """A caption, finding or note: plain text with references written out."""
+        return self.document.plain(text, chapter)
+
+
+class HtmlExporter(TemplateExporter):
+    """nbconvert's template exporter with the report's page template."""
+
+    def __init__(self, document: Document, **options: Any) -> None:
+        self._report = document
+        super().__init__(config=report_config(), **options)
+
+    output_mimetype = "text/html"
+
+    def _file_extension_default(self) -> str:
+        return ".html"
+
+    def _template_extension_default(self) -> str:
+        return ".html.j2"
+
+    def _template_name_default(self) -> str:
+        return "html"
+
+    def _extra_template_basedirs_default(self) -> list[str]:
+        return [str(locate("templates"))]
+
+    def default_filters(self) -> Iterable[tuple[str, Any]]:
+        """nbconvert's filters and ours."""
+        yield from super().default_filters()
+        filters = Filters(self._report, write_html)
+        yield "open_chapter", filters.open_chapter
+        yield "prose", filters.prose
+        yield "author", filters.author
+        yield "line", lambda text, chapter: escape(filters.line(text, chapter))
+        yield "drawing", lambda data: inline_svg(data["svg"], data["anchor"], data["alt"])
+        yield "verdict_kind", verdict_kind
+
+
+def render_html(document: Document) -> bytes:
+    """The page."""
+    exporter = HtmlExporter(document)
+    sections = {section.name: section for section in document.sections}
+    page, _ = exporter.from_notebook_node(document.notebook, resources={"report": document, "sections": sections})
+    return page.encode()

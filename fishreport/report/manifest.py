@@ -1,0 +1,259 @@
+"""Where a report comes from: RO-Crate 1.1 metadata beside it, and the page at its end that says how it was made."""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import importlib.metadata
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from nbformat import NotebookNode
+
+from fishreport import __version__
+from fishreport.exhibits.exhibit import TABLE_TYPE, Column, Table
+from fishreport.report.cache import code_digest, versions
+from fishreport.report.chapter import chapter_seed
+from fishreport.report.run import ExecutedChapter
+from fishreport.study import Parameters, Study
+
+CRATE = "ro-crate-metadata.json"
+_KINDS = {
+    ".html": "text/html",
+    ".pdf": "application/pdf",
+    ".json": "application/json",
+    ".csv": "text/csv",
+    ".ipynb": "application/x-ipynb+json",
+}
+
+
+def sha256(path: Path) -> str:
+    """SHA-256 of a file."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+def input_files(study: Study, study_file: Path) -> list[Path]:
+    """The files that a report is made from: the study file, its tables, its narrative, its own chapters."""
+    data = study.data
+    if data.workbook:
+        tables = [data.workbook]
+    else:
+        tables = [name for name in (data.runs, data.fish, data.ages, data.stocking, data.flow, data.harvest, data.census) if name]
+    files = [study_file, *(study.folder / name for name in tables)]
+    narrative = study.folder / study.report.narrative
+    files += sorted(path for path in narrative.rglob("*") if path.is_file()) if narrative.is_dir() else []
+    own = [study.folder / name for name in study.report.chapters]
+    return list(dict.fromkeys(path for path in (*files, *own) if path.is_file()))
+
+
+def library_commit() -> str | None:
+    """The commit of the checkout that the library runs from, where it runs from one."""
+    git = Path(__file__).resolve().parents[2] / ".git"
+    try:
+        head = (git / "HEAD").read_text(encoding="utf-8").strip()
+        if not head.startswith("ref: "):
+            return head
+        name = head.removeprefix("ref: ")
+        loose = git / name
+        if loose.is_file():
+            return loose.read_text(encoding="utf-8").strip()
+        for line in (git / "packed-refs").read_text(encoding="utf-8").splitlines():
+            if line.endswith(f" {name}"):
+                return line.split()[0]
+    except OSError:
+        return None
+    return None
+
+
+def parameter_table(study: Study) -> list[dict[str, Any]]:
+    """Every parameter with its value, and where the value comes from: default, study file, or changed for this build."""
+    changed = study.overrides
+    given = study._given.get("parameters", {})
+    listed = []
+    for name, described in Parameters.model_fields.items():
+        value = getattr(study.parameters, name)
+        if f"parameters.{name}" in changed:
+            origin = "changed for this build"
+        else:
+            origin = "study file" if name in given else "default"
+        listed.append(
+            {"name": name, "value": value, "default": described.default, "origin": origin, "meaning": described.description or ""}
+        )
+    return listed
+
+
+def other_changes(study: Study) -> dict[str, Any]:
+    """Settings outside ``[parameters]`` that were changed for this build."""
+    return {key: value for key, value in sorted(study.overrides.items()) if not key.startswith("parameters.")}
+
+
+def _shown(value: Any) -> str:
+    return "none" if value is None else str(value)
+
+
+def how_it_was_made(study: Study, study_file: Path) -> NotebookNode:
+    """The last page as cells: inputs, parameters, versions. It holds no time and no path outside the study."""
+    inputs = Table(
+        "inputs",
+        "Files that this report was made from, with the digest that tells whether a file is still the same.",
+        (Column("File", align="left"), Column("Size", "bytes"), Column("SHA-256 (first 16 digits)", align="left")),
+        tuple(
+            (path.relative_to(study.folder).as_posix(), f"{path.stat().st_size}", sha256(path)[:16])
+            for path in input_files(study, study_file)
+        ),
+    )
+    parameters = Table(
+        "parameters",
+        "Parameters of this build and where their values come from.",
+        (Column("Parameter", align="left"), Column("Value"), Column("From", align="left"), Column("Meaning", align="left")),
+        tuple((item["name"], _shown(item["value"]), item["origin"], item["meaning"]) for item in parameter_table(study)),
+    )
+    software = Table(
+        "software",
+        "Software that computed this report.",
+        (Column("Package", align="left"), Column("Version", align="left")),
+        (("fishreport", __version__), *sorted(versions().items())),
+    )
+    changes = [f"`{key}` = {value!r}" for key, value in other_changes(study).items()]
+    text = (
+        "# How this report was made\n\n"
+        "Every number, table and figure of this report was computed from the files below by the program fishreport; "
+        "the same files, parameters and versions give the same report, byte for byte. "
+        f"Random draws start from the seed {study.parameters.seed} and the name of the chapter. "
+        "The file `ro-crate-metadata.json` beside this report lists all of this for programs, with the digests of the report's own files.\n"
+    )
+    if changes:
+        text += "\nSettings changed for this build: " + "; ".join(changes) + ".\n"
+    cells = [NotebookNode(cell_type="markdown", metadata=NotebookNode(), source=text)]
+    for table in (inputs, parameters, software):
+        data = json.loads(json.dumps(table._repr_mimebundle_()[TABLE_TYPE]))
+        output = NotebookNode(output_type="display_data", metadata=NotebookNode(), data=NotebookNode({TABLE_TYPE: data}))
+        cells.append(NotebookNode(cell_type="code", metadata=NotebookNode(), source="", execution_count=None, outputs=[output]))
+    return NotebookNode(nbformat=4, nbformat_minor=5, metadata=NotebookNode(), cells=cells)
+
+
+def _file_entity(identifier: str, path: Path) -> dict[str, Any]:
+    return {
+        "@id": identifier,
+        "@type": "File",
+        "name": path.name,
+        "contentSize": str(path.stat().st_size),
+        "encodingFormat": _KINDS.get(path.suffix, "text/plain"),
+        "sha256": sha256(path),
+    }
+
+
+def _property(identifier: str, name: str, value: Any, **more: Any) -> dict[str, Any]:
+    return {"@id": identifier, "@type": "PropertyValue", "name": name, "value": value, **more}
+
+
+def write_manifest(
+    build: Path,
+    study: Study,
+    study_file: Path,
+    executed: Sequence[ExecutedChapter],
+    *,
+    began: datetime.datetime,
+    ended: datetime.datetime,
+    request: Mapping[str, Any],
+) -> None:
+    """Write ``ro-crate-metadata.json`` into a finished build; only here do times stand.
+
+    Parameters
+    ----------
+    build : Path
+        The build's folder, all other files in place.
+    study, study_file : Study, Path
+    executed : sequence of ExecutedChapter
+    began, ended : datetime
+    request : mapping
+        What was asked for: season, settings, chapters, formats.
+    """
+    outputs = sorted(path for path in build.rglob("*") if path.is_file() and path.name != CRATE and not path.name.startswith("."))
+    produced = [_file_entity(path.relative_to(build).as_posix(), path) for path in outputs]
+    used = [_file_entity(f"#input/{path.relative_to(study.folder).as_posix()}", path) for path in input_files(study, study_file)]
+    parameters = [
+        _property(
+            f"#parameter/{item['name']}",
+            item["name"],
+            item["value"],
+            description=item["meaning"],
+            defaultValue=item["default"],
+            valueOrigin=item["origin"],
+        )
+        for item in parameter_table(study)
+    ]
+    changes = [_property(f"#change/{key}", key, value) for key, value in sorted(study.overrides.items())]
+    software = {
+        "@id": "#fishreport",
+        "@type": "SoftwareApplication",
+        "name": "fishreport",
+        "version": __version__,
+        "softwareRequirements": [{"@id": f"#package/{name}"} for name in versions()],
+        "codeDigest": code_digest(),
+    }
+    commit = library_commit()
+    if commit:
+        software["commit"] = commit
+    packages = [
+        {"@id": f"#package/{name}", "@type": "SoftwareApplication", "name": name, "version": value}
+        for name, value in versions().items()
+    ]
+    packages += [
+        {"@id": f"#package/{name}", "@type": "SoftwareApplication", "name": name, "version": importlib.metadata.version(name)}
+        for name in ("typst", "nbconvert", "mistune")
+    ]
+    chapters = [
+        {
+            "@id": f"#chapter/{done.chapter.name}",
+            "@type": "HowToStep",
+            "name": done.chapter.file_name,
+            "position": done.chapter.number,
+            "seed": chapter_seed(study.parameters.seed, done.chapter.name),
+            "ran": not done.cached,
+            "why": done.reason,
+            "seconds": round(done.seconds, 2),
+        }
+        for done in executed
+    ]
+    action = {
+        "@id": "#build",
+        "@type": "CreateAction",
+        "name": f"Build of the report of season {study.season.year}",
+        "startTime": began.isoformat(timespec="seconds"),
+        "endTime": ended.isoformat(timespec="seconds"),
+        "instrument": {"@id": "#fishreport"},
+        "object": [{"@id": item["@id"]} for item in (*used, *parameters, *changes)],
+        "result": [{"@id": item["@id"]} for item in produced],
+        "step": [{"@id": item["@id"]} for item in chapters],
+        "request": json.dumps(dict(request), sort_keys=True, ensure_ascii=False, default=str),
+    }
+    root = {
+        "@id": "./",
+        "@type": "Dataset",
+        "name": study.report.title or f"Report on {study.water.name}, season {study.season.year}",
+        "description": f"Annual fishery survey report on {study.water.name}, season {study.season.year}, with its numbers and how they were computed.",
+        "datePublished": ended.date().isoformat(),
+        "license": "The license is set by the report's owner.",
+        "hasPart": [{"@id": item["@id"]} for item in produced],
+        "mentions": [{"@id": "#build"}],
+    }
+    if study.report.author:
+        root["creator"] = study.report.author
+    descriptor = {
+        "@id": CRATE,
+        "@type": "CreativeWork",
+        "conformsTo": {"@id": "https://w3id.org/ro/crate/1.1"},
+        "about": {"@id": "./"},
+    }
+    graph = [descriptor, root, action, software, *produced, *used, *parameters, *changes, *packages, *chapters]
+    # Our own terms, so that every name in the file is defined.
+    own = {
+        name: f"https://example.org/fishreport/terms#{name}"
+        for name in ("codeDigest", "commit", "request", "seed", "ran", "why", "seconds", "valueOrigin")
+    }
+    context = ["https://w3id.org/ro/crate/1.1/context", {**own, "sha256": "https://w3id.org/ro/terms/workflow-run#sha256"}]
+    crate = {"@context": context, "@graph": graph}
+    (build / CRATE).write_text(json.dumps(crate, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")

@@ -1,0 +1,80 @@
+"""Notebooks as run: what is taken out so that the same inputs give the same bytes, and what is read from them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from typing import Any
+
+from nbformat import NotebookNode
+
+INJECTED = "injected-parameters"
+
+
+def clean_notebook(executed: NotebookNode) -> NotebookNode:
+    """A copy without times, paths, random ids and other traces of the run itself.
+
+    The cell that papermill injects names the study by its place relative to the published notebook.
+    """
+    notebook = NotebookNode(nbformat=4, nbformat_minor=5)
+    metadata = executed.get("metadata", {})
+    notebook.metadata = NotebookNode(
+        {
+            "kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
+            "language_info": {"name": "python"},
+        }
+    )
+    if "fishreport" in metadata:
+        notebook.metadata["fishreport"] = metadata["fishreport"]
+    notebook.cells = [_clean_cell(cell, number) for number, cell in enumerate(executed.cells, start=1)]
+    return notebook
+
+
+def _clean_cell(cell: NotebookNode, number: int) -> NotebookNode:
+    kept: dict[str, Any] = {"cell_type": cell.cell_type, "id": f"cell-{number}", "metadata": {}, "source": cell.source}
+    tags = list(cell.metadata.get("tags", []))
+    if tags:
+        kept["metadata"]["tags"] = tags
+    if "fishreport" in cell.metadata:
+        kept["metadata"]["fishreport"] = cell.metadata["fishreport"]
+    if cell.get("attachments"):
+        kept["attachments"] = cell.attachments
+    if cell.cell_type == "code":
+        if INJECTED in tags:
+            kept["source"] = "\n".join(_relative(line) for line in cell.source.splitlines())
+        kept["execution_count"] = cell.get("execution_count")
+        kept["outputs"] = [_clean_output(output) for output in cell.get("outputs", [])]
+    return NotebookNode(kept)
+
+
+def _relative(line: str) -> str:
+    if line.startswith("study = "):
+        return 'study = "../.."'
+    return 'results = ""' if line.startswith("results = ") else line
+
+
+def _clean_output(output: NotebookNode) -> NotebookNode:
+    kept = NotebookNode(output)
+    if "metadata" in kept:
+        kept["metadata"] = NotebookNode()
+    kept.pop("transient", None)
+    return kept
+
+
+def notebook_bytes(notebook: NotebookNode) -> bytes:
+    """The notebook as a file: one fixed order and spelling."""
+    return (json.dumps(notebook, ensure_ascii=False, sort_keys=True, indent=1) + "\n").encode()
+
+
+def shown(notebook: NotebookNode, kind: str) -> Iterator[Any]:
+    """The data of every output of the MIME type `kind`, in order."""
+    for cell in notebook.cells:
+        for output in cell.get("outputs", []):
+            if kind in output.get("data", {}):
+                yield output["data"][kind]
+
+
+def code_cell_number(notebook: NotebookNode, index: int) -> int:
+    """Number of a cell among the code cells that the notebook's author wrote, counted from 1."""
+    cells = notebook.cells[: index + 1]
+    return max(1, sum(cell.cell_type == "code" and INJECTED not in cell.metadata.get("tags", []) for cell in cells))

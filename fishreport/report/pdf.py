@@ -1,0 +1,115 @@
+"""The report as a tagged PDF, set by Typst."""
+
+from __future__ import annotations
+
+import datetime
+import tempfile
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from nbconvert.exporters import TemplateExporter
+
+from fishreport.exceptions import ReportError
+from fishreport.report.assemble import Document
+from fishreport.report.html import Filters, report_config, verdict_kind
+from fishreport.report.prose_writers import write_typst
+from fishreport.report.svg import check_svg, proportions
+from fishreport.report.tables import TableLayout, lay_out_table
+from fishreport.report.typst_text import FONT, MONO, drawable, font_folder, literal
+from fishreport.resources import locate
+
+
+class Workspace:
+    """Files that the compiler reads beside its source: drawings and images."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._known: dict[Path, str] = {}
+
+    def add_file(self, path: Path) -> str:
+        """Copy an image in; the name under which the compiler finds it."""
+        if path not in self._known:
+            name = f"image-{len(self._known) + 1}{path.suffix.lower()}"
+            (self.folder / name).write_bytes(path.read_bytes())
+            self._known[path] = name
+        return f"/{self._known[path]}"
+
+    def add_drawing(self, data: dict[str, Any]) -> str:
+        """Write a drawing; the name under which the compiler finds it."""
+        name = f"{data['anchor']}.svg"
+        (self.folder / name).write_text(drawable(check_svg(data["svg"], data["anchor"])), encoding="utf-8")
+        return f"/{name}"
+
+
+class TypstExporter(TemplateExporter):
+    """nbconvert's template exporter with the report's Typst template."""
+
+    def __init__(self, document: Document, workspace: Workspace, **options: Any) -> None:
+        self._report, self._workspace = document, workspace
+        super().__init__(config=report_config(), **options)
+
+    output_mimetype = "text/vnd.typst"
+
+    def _file_extension_default(self) -> str:
+        return ".typ"
+
+    def _template_extension_default(self) -> str:
+        return ".typ.j2"
+
+    def _template_name_default(self) -> str:
+        return "typst"
+
+    def _extra_template_basedirs_default(self) -> list[str]:
+        return [str(locate("templates"))]
+
+    def default_filters(self) -> Iterable[tuple[str, Any]]:
+        """nbconvert's filters and ours."""
+        yield from super().default_filters()
+        filters = Filters(self._report, lambda tokens, place: write_typst(tokens, place, self._workspace.add_file))
+        yield "open_chapter", filters.open_chapter
+        yield "prose", filters.prose
+        yield "author", filters.author
+        yield "line", lambda text, chapter: literal(filters.line(text, chapter))
+        yield "literal", literal
+        yield "drawing", lambda data: literal(self._workspace.add_drawing(data))
+        yield "proportions", lambda data: proportions(data["svg"])
+        yield "layout", self._layout
+        yield "verdict_kind", verdict_kind
+
+    def _layout(self, data: dict[str, Any]) -> list[TableLayout]:
+        return lay_out_table(data["columns"], data["rows"])
+
+
+def render_typst(document: Document, workspace: Workspace) -> str:
+    """The Typst source."""
+    exporter = TypstExporter(document, workspace)
+    sections = {section.name: section for section in document.sections}
+    resources = {"report": document, "sections": sections, "font": FONT, "mono": MONO}
+    source, _ = exporter.from_notebook_node(document.notebook, resources=resources)
+    return str(source)
+
+
+def render_pdf(document: Document) -> bytes:
+    """The PDF; its date is the last day of the season, so that the same inputs give the same bytes.
+
+    Raises
+    ------
+    ReportError
+        If Typst refuses the document (it checks PDF/UA-1).
+    """
+    import typst
+
+    moment = datetime.datetime(document.season, 12, 31, tzinfo=datetime.UTC)
+    with tempfile.TemporaryDirectory(prefix="fishreport-pdf-") as folder:
+        root = Path(folder).resolve()
+        main = root / "report.typ"
+        main.write_text(render_typst(document, Workspace(root)), encoding="utf-8")
+        compiler = typst.Compiler(str(main), root=str(root), font_paths=[str(font_folder())], ignore_system_fonts=True)
+        try:
+            pdf, _warnings = compiler.compile_with_warnings(format="pdf", pdf_standards=["ua-1"], timestamp=moment)
+        except typst.TypstError as error:
+            hints = f" ({'; '.join(error.hints)})" if error.hints else ""
+            raise ReportError(f"the PDF could not be set: {error.message}{hints}\n{error.diagnostic}") from None
+    assert isinstance(pdf, bytes)
+    return pdf

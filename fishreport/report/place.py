@@ -1,0 +1,147 @@
+"""Put a finished report in place in one step, so that a reader finds the last whole one at every moment."""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import errno
+import json
+import os
+import secrets
+import shutil
+import sys
+from pathlib import Path
+from types import TracebackType
+from typing import IO, Any
+
+from fishreport.exceptions import ReportError, UsageError
+
+MARKER = ".fishreport-build"
+_EXCHANGE_LINUX = 2  # RENAME_EXCHANGE of renameat2(2)
+_SWAP_MACOS = 2  # RENAME_SWAP of renamex_np(2)
+_HERE_LINUX = -100  # AT_FDCWD
+
+
+def is_ours(folder: Path) -> bool:
+    """True when a folder holds a report that we made, or nothing."""
+    return (folder / MARKER).is_file() or not any(folder.iterdir())
+
+
+def check_target(target: Path, study_folder: Path) -> Path:
+    """The absolute path of a report's folder; refuses one that we have not made, or that holds the study.
+
+    Raises
+    ------
+    UsageError
+    """
+    target = Path(os.path.abspath(target))  # noqa: PTH100 - a link is kept: what it leads to may be on another disk
+    if target.exists() and not target.is_dir():
+        raise UsageError(f"the report goes into a folder, and {target} is a file; name another with --out")
+    if target.is_symlink():
+        raise UsageError(f"the report goes into a folder of its own, and {target} is a link; name another with --out")
+    if study_folder == target or study_folder.is_relative_to(target):
+        raise UsageError(f"the report cannot replace {target}, which holds the study; name another folder with --out")
+    if target.is_dir() and not is_ours(target):
+        raise UsageError(f"{target} is not empty and holds no report made by fishreport; name another folder with --out")
+    return target
+
+
+def _exchange(first: Path, second: Path) -> bool:
+    """Let two paths change names in one step; False where the system cannot."""
+    library = ctypes.CDLL(None, use_errno=True) if os.name == "posix" else None
+    try:
+        if library is not None and sys.platform == "linux":
+            done = library.renameat2(_HERE_LINUX, os.fsencode(first), _HERE_LINUX, os.fsencode(second), _EXCHANGE_LINUX)
+        elif library is not None and sys.platform == "darwin":
+            done = library.renamex_np(os.fsencode(first), os.fsencode(second), _SWAP_MACOS)
+        else:
+            return False
+    except AttributeError:  # an older C library
+        return False
+    if done == 0:
+        return True
+    if ctypes.get_errno() in (errno.ENOSYS, errno.EINVAL, errno.ENOTSUP, errno.EPERM):
+        return False
+    raise OSError(ctypes.get_errno(), os.strerror(ctypes.get_errno()), str(second))
+
+
+def _lock(file: IO[Any]) -> bool:
+    try:
+        if os.name == "posix":
+            import fcntl
+
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        else:
+            import msvcrt
+
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined,unused-ignore]
+    except OSError:
+        return False
+    return True
+
+
+class Placing:
+    """A build under way beside its target. Use it as a context manager; `finish` swaps it in.
+
+    A lock that goes with the process keeps two builds of one target apart. What a killed build left lying is removed by the
+    next one, and a report caught between two renames (where the system cannot swap) is put back first.
+    """
+
+    def __init__(self, target: Path, *, study: str) -> None:
+        self.target, self.study = target, study
+        self._lock_file = target.parent / f".{target.name}.lock"
+        self._previous = target.parent / f".{target.name}.previous"
+        self._stream: IO[Any] | None = None
+        self.folder = target.parent / f".{target.name}.building-{secrets.token_hex(4)}"
+
+    def __enter__(self) -> Placing:
+        try:
+            self.target.parent.mkdir(parents=True, exist_ok=True)
+            self._stream = self._lock_file.open("a")
+        except OSError as error:
+            raise UsageError(
+                f"the report cannot be written beside {self.target}: {error.strerror}; name another with --out"
+            ) from None
+        if not _lock(self._stream):
+            self._stream.close()
+            raise ReportError(f"another build of {self.target} is running; wait for it, or name another folder with --out")
+        self.recover()
+        for left in self.target.parent.glob(f".{self.target.name}.building-*"):
+            shutil.rmtree(left, ignore_errors=True)
+        self.folder.mkdir()
+        return self
+
+    def recover(self) -> None:
+        """Put back, or remove, what a build that was killed between two renames left."""
+        if self._previous.is_dir():
+            if self.target.exists():
+                shutil.rmtree(self._previous, ignore_errors=True)
+            else:
+                self._previous.rename(self.target)
+
+    def finish(self) -> None:
+        """Put the build in place of the last report."""
+        marker = json.dumps({"made by": "fishreport", "study": self.study}, ensure_ascii=False, sort_keys=True)
+        (self.folder / MARKER).write_text(marker + "\n", encoding="utf-8")
+        if not self.target.exists():
+            self.folder.rename(self.target)
+            return
+        if _exchange(self.folder, self.target):
+            shutil.rmtree(self.folder, ignore_errors=True)
+            return
+        self.target.rename(self._previous)
+        try:
+            self.folder.rename(self.target)
+        except OSError as error:
+            self._previous.rename(self.target)
+            raise ReportError(f"the report could not be put in place at {self.target}: {error.strerror}") from None
+        shutil.rmtree(self._previous, ignore_errors=True)
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        if self.folder.exists():
+            shutil.rmtree(self.folder, ignore_errors=True)
+        if self._stream is not None:
+            # The lock file is removed while it is held; who waits for the name gets a new one.
+            with contextlib.suppress(OSError):
+                self._lock_file.unlink()
+            self._stream.close()

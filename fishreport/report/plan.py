@@ -1,0 +1,148 @@
+"""Which chapters a report has, in which order, and where their notebooks lie."""
+
+from __future__ import annotations
+
+import difflib
+import json
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from fishreport.exceptions import ChapterError, StudyError, UsageError
+from fishreport.resources import locate
+from fishreport.study import Study
+
+FRONT = "front"
+PARAMETERS = ("study", "season", "settings", "results")
+_PREFIX = re.compile(r"^\d+[-_]")
+
+
+@dataclass(frozen=True)
+class PlannedChapter:
+    """A chapter to run.
+
+    Attributes
+    ----------
+    name : str
+        Its name, such as ``abundance``.
+    number : int
+        Its number in the report; 0 for the front page.
+    notebook : Path
+        The notebook.
+    uses_results : bool
+        True when it runs after the others, because it shows what they found.
+    cached : bool
+        False when it asks never to be taken from the cache.
+    """
+
+    name: str
+    number: int
+    notebook: Path
+    uses_results: bool = False
+    cached: bool = True
+
+    @property
+    def file_name(self) -> str:
+        """Name of its files in a build, such as ``02-abundance``."""
+        return f"{self.number:02d}-{self.name}"
+
+
+def short_name(file: str) -> str:
+    """``chapters/03-creel.ipynb`` → ``creel``."""
+    return _PREFIX.sub("", Path(file).name.removesuffix(".ipynb"))
+
+
+def _shipped(folder: Path) -> dict[str, Path]:
+    return {short_name(path.name): path for path in sorted(folder.glob("*.ipynb"))}
+
+
+def _own(study: Study, name: str) -> Path | None:
+    for candidate in (name, f"{name}.ipynb", f"chapters/{name}", f"chapters/{name}.ipynb"):
+        path = (study.folder / candidate).resolve()
+        if path.suffix == ".ipynb" and path.is_file():
+            if not path.is_relative_to(study.folder):
+                raise StudyError(f"a chapter must lie inside the study folder, not {name!r}", "study.toml", "report.chapters")
+            return path
+    return None
+
+
+def _asks(notebook: Path) -> dict[str, Any]:
+    try:
+        raw = json.loads(notebook.read_text(encoding="utf-8"))
+        wishes = raw["metadata"].get("fishreport", {})
+    except (ValueError, KeyError, TypeError, AttributeError, UnicodeDecodeError, RecursionError):
+        raise StudyError("this is not a Jupyter notebook; save it again from Jupyter", str(notebook)) from None
+    return wishes if isinstance(wishes, dict) else {}
+
+
+def plan_chapters(study: Study, *, only: Sequence[str] = (), folder: Path | None = None) -> list[PlannedChapter]:
+    """The chapters of a report in order, the front page last (it is run last and placed first).
+
+    Parameters
+    ----------
+    study : Study
+        Names the chapters: those that travel with the package by their short name, its own by their file name.
+    only : sequence of str, optional
+        Build only these; they keep their numbers.
+    folder : Path, optional
+        Where the package's chapters lie, instead of where they travel.
+
+    Raises
+    ------
+    StudyError
+        If a chapter does not exist, is named twice, or is not a notebook.
+    UsageError
+        If `only` names a chapter that the study does not have.
+    """
+    shipped = _shipped(folder or locate("notebooks") / "chapters")
+    planned: list[PlannedChapter] = []
+    for number, name in enumerate(study.report.chapters, start=1):
+        own = _own(study, name) if name.endswith(".ipynb") or name not in shipped else None
+        path = own or shipped.get(name)
+        if path is None:
+            near = difflib.get_close_matches(name, [key for key in shipped if key != FRONT], n=1)
+            known = ", ".join(key for key in shipped if key != FRONT) or "none"
+            hint = (
+                f"did you mean {near[0]!r}?" if near else f"known: {known}; a chapter of the study's own is a file in its folder"
+            )
+            raise StudyError(f"no chapter {name!r}; {hint}", "study.toml", "report.chapters")
+        asks = _asks(path)
+        chapter = PlannedChapter(
+            short_name(path.name), number, path, bool(asks.get("uses_results")), asks.get("cache") is not False
+        )
+        if chapter.name == FRONT or any(other.name == chapter.name for other in planned):
+            raise StudyError(f"two chapters are called {chapter.name!r}; rename one", "study.toml", "report.chapters")
+        planned.append(chapter)
+    if only:
+        names = [chapter.name for chapter in planned]
+        for wanted in only:
+            if short_name(wanted) not in names:
+                raise UsageError(f"the study has no chapter {wanted!r}; it has {', '.join(names)}")
+        planned = [chapter for chapter in planned if chapter.name in {short_name(wanted) for wanted in only}]
+    if FRONT in shipped:
+        front = shipped[FRONT]
+        planned.append(PlannedChapter(FRONT, 0, front, True, _asks(front).get("cache") is not False))
+    if not planned:
+        raise StudyError("the report has no chapter; name some", "study.toml", "report.chapters")
+    return planned
+
+
+def check_parameters(chapter: PlannedChapter) -> None:
+    """Refuse a notebook whose ``parameters`` cell does not declare what a build passes.
+
+    papermill itself only logs a parameter that a notebook does not know, and the chapter would silently report the demo.
+    """
+    from papermill import inspect_notebook
+
+    declared = inspect_notebook(str(chapter.notebook))
+    missing = [name for name in PARAMETERS if name not in declared]
+    if missing:
+        listed = ", ".join(missing)
+        raise ChapterError(
+            chapter.file_name,
+            None,
+            f"its cell tagged `parameters` must set {', '.join(PARAMETERS)}; it lacks {listed}",
+            str(chapter.notebook),
+        )

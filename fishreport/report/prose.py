@@ -1,0 +1,153 @@
+"""Narrative text: a safe part of Markdown, read once into a tree that both report formats are written from.
+
+Known are headings, paragraphs, emphasis, links, images of the study folder, lists, quotations, code, tables, rules, formulas
+in ``$…$`` and ``$$…$$``, and references such as ``{figure:catch-rate}``. Anything else, raw HTML above all, is an error that
+names the file: it would read well in one format and be lost in the other.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+from functools import lru_cache
+from typing import Any
+
+import mistune
+
+from fishreport.exceptions import ReportError
+
+_INLINE_FORMULA = r"\$(?P<tex>(?![\s$])(?:[^$\\\n]|\\.|\n(?!\s*\n))*?(?<!\s))\$(?!\d)"
+_INLINE_BLOCK_FORMULA = r"\$\$(?P<display_tex>[^$]+?)\$\$"
+_BLOCK_FORMULA = r"^ {0,3}\$\$(?P<block_tex>(?:[^$\\]|\\.)+?)\$\$[ \t]*(?:\n|$)"
+REFERENCE = re.compile(r"\{(?P<reference_kind>figure|table):(?P<reference_label>[A-Za-z0-9_./-]+)\}")
+_LINKS = ("https://", "http://", "mailto:", "#")
+KNOWN = {
+    "paragraph",
+    "heading",
+    "text",
+    "emphasis",
+    "strong",
+    "codespan",
+    "linebreak",
+    "softbreak",
+    "link",
+    "image",
+    "list",
+    "list_item",
+    "block_text",
+    "block_code",
+    "block_quote",
+    "thematic_break",
+    "blank_line",
+    "table",
+    "table_head",
+    "table_body",
+    "table_row",
+    "table_cell",
+    "formula",
+    "block_formula",
+    "reference",
+}
+
+Token = dict[str, Any]
+
+
+def _inline_formula(inline: Any, match: re.Match[str], state: Any) -> int:
+    state.append_token({"type": "formula", "raw": match.group("tex")})
+    return match.end()
+
+
+def _inline_block_formula(inline: Any, match: re.Match[str], state: Any) -> int:
+    state.append_token({"type": "block_formula", "raw": match.group("display_tex")})
+    return match.end()
+
+
+def _block_formula(block: Any, match: re.Match[str], state: Any) -> int:
+    state.append_token({"type": "block_formula", "raw": match.group("block_tex")})
+    return match.end()
+
+
+def _reference(inline: Any, match: re.Match[str], state: Any) -> int:
+    attributes = {"kind": match.group("reference_kind"), "label": match.group("reference_label")}
+    state.append_token({"type": "reference", "attrs": attributes})
+    return match.end()
+
+
+def _additions(markdown: mistune.Markdown) -> None:
+    markdown.inline.register("block_formula", _INLINE_BLOCK_FORMULA, _inline_block_formula, before="link")
+    markdown.inline.register("formula", _INLINE_FORMULA, _inline_formula, before="link")
+    markdown.inline.register("reference", REFERENCE.pattern, _reference, before="link")
+    markdown.block.register("block_formula", _BLOCK_FORMULA, _block_formula, before="list")
+
+
+@lru_cache(maxsize=1)
+def _parser() -> mistune.Markdown:
+    return mistune.create_markdown(renderer=None, plugins=["table", _additions])
+
+
+def _walk(tokens: Iterable[Token]) -> Iterator[Token]:
+    for token in tokens:
+        yield token
+        yield from _walk(token.get("children", ()))
+
+
+def read_prose(text: str, where: str) -> list[Token]:
+    """The tree of a piece of Markdown.
+
+    Parameters
+    ----------
+    text : str
+        Markdown.
+    where : str
+        File or chapter, for messages.
+
+    Raises
+    ------
+    ReportError
+        If it holds raw HTML, a construct that is not known, or a link that is no web or mail address.
+    """
+    tokens: list[Token] = _parser()(text)  # type: ignore[assignment]
+    for token in _walk(tokens):
+        kind = token["type"]
+        if kind in ("block_html", "inline_html"):
+            sample = token.get("raw", "").strip().splitlines()[0][:60]
+            raise ReportError(f"{where}: raw HTML is not known in narrative text ({sample!r}); write it as Markdown")
+        if kind not in KNOWN:
+            raise ReportError(f"{where}: Markdown of the kind {kind!r} is not known in narrative text; write it another way")
+        if kind == "link" and not token["attrs"]["url"].startswith(_LINKS):
+            raise ReportError(
+                f"{where}: a link leads to a web address, a mail address or a #place, not {token['attrs']['url']!r}"
+            )
+    return tokens
+
+
+def plain_text(tokens: Iterable[Token]) -> str:
+    """The text of inline tokens without any mark-up."""
+    parts = []
+    for token in tokens:
+        if token["type"] in ("softbreak", "linebreak"):
+            parts.append(" ")
+        else:
+            parts.append(plain_text(token["children"]) if "children" in token else token.get("raw", ""))
+    return "".join(parts)
+
+
+class Levels:
+    """Heading levels of a document, without gaps: a heading is at most one level below the one before it."""
+
+    def __init__(self) -> None:
+        self.last = 1
+
+    def enter(self, level: int) -> None:
+        """Begin a part whose own heading is of this level."""
+        self.last = level
+
+    def place(self, level: int) -> int:
+        """The level at which a heading that asks for `level` is set."""
+        self.last = min(max(2, level), self.last + 1, 6)
+        return self.last
+
+
+def top_level(tokens: Iterable[Token]) -> int:
+    """The highest heading level used, or 1."""
+    return min((token["attrs"]["level"] for token in tokens if token["type"] == "heading"), default=1)

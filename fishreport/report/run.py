@@ -1,0 +1,308 @@
+"""Run the chapters of a report through papermill, side by side, on kernels of this build alone."""
+
+from __future__ import annotations
+
+import json
+import os
+import pickle
+import re
+import sys
+import time
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+# The `jupyter` metapackage brings rfc3987_syntax, which takes almost a second to import; jsonschema, which nbformat uses to
+# check notebooks, treats it as optional (it checks international web addresses, of which notebooks have none).
+sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]
+
+from nbformat import NotebookNode
+
+from fishreport.exceptions import ChapterError
+from fishreport.exhibits.exhibit import FINDINGS_TYPE, RESULTS_TYPE
+from fishreport.fielddata.survey import Survey
+from fishreport.report.cache import Cache, Inputs
+from fishreport.report.chapter import handover_key
+from fishreport.report.notebook import clean_notebook, code_cell_number, notebook_bytes, shown
+from fishreport.report.plan import PlannedChapter, check_parameters
+from fishreport.report.progress import Progress
+from fishreport.study import Study
+
+CELL_SECONDS = 1800
+START_SECONDS = 90
+_COLOURS = re.compile(r"\x1b\[[0-9;]*m")
+
+
+@dataclass(frozen=True)
+class ExecutedChapter:
+    """A chapter as run: its cleaned notebook, why it ran (or did not need to), and the time it took."""
+
+    chapter: PlannedChapter
+    notebook: NotebookNode
+    reason: str
+    cached: bool
+    seconds: float
+
+
+def _engine() -> Any:
+    from nbclient.exceptions import CellTimeoutError, DeadKernelError
+    from papermill.clientwrap import PapermillNotebookClient
+    from papermill.engines import NBClientEngine
+
+    class BuildEngine(NBClientEngine):  # type: ignore[misc]
+        """papermill's engine, with the kernels of this build; a kernel that does not start is tried once more, plainly."""
+
+        @classmethod
+        def execute_managed_notebook(cls, nb_man: Any, kernel_name: str, **options: Any) -> Any:
+            kernels = options["kernels"]
+            client = PapermillNotebookClient(
+                nb_man,
+                timeout=options["cell_seconds"],
+                startup_timeout=START_SECONDS,
+                kernel_name=kernel_name,
+                shutdown_kernel="immediate",
+                store_widget_state=False,
+            )
+            cls.start(client, kernels)
+            running = [0]
+            client.on_cell_execute = lambda cell, cell_index: running.__setitem__(0, cell_index)
+            try:
+                return client.execute()
+            except (CellTimeoutError, DeadKernelError) as error:
+                error.cell = code_cell_number(nb_man.nb, running[0])
+                # papermill writes the notebook only when a cell raised; keep it here too, for its author to look at.
+                Path(options["as_run"]).write_bytes(notebook_bytes(clean_notebook(nb_man.nb)))
+                raise
+
+        @staticmethod
+        def start(client: Any, kernels: Any) -> None:
+            for plain in (False, True):
+                client.km = kernels.manager(plain=plain)
+                try:
+                    client.start_new_kernel(**kernels.start_arguments())
+                    client.start_new_kernel_client()
+                    return
+                except Exception:
+                    if client.km is not None:
+                        client._cleanup_kernel()
+                    if plain:
+                        raise
+
+    return BuildEngine
+
+
+def _one_sentence(name: str, value: str) -> str:
+    text = _COLOURS.sub("", value).strip().splitlines()
+    first = text[0].strip() if text else ""
+    ours = {"StudyError", "DataError", "InputError", "StandardError", "ReportError", "UsageError"}
+    if name in ours and first:
+        return first
+    return f"{name}: {first}" if first else name
+
+
+def _failed_cell(notebook: NotebookNode) -> tuple[int | None, str]:
+    """Number of the failed cell and the failure in one sentence."""
+    for index, cell in enumerate(notebook.cells):
+        for output in cell.get("outputs", []):
+            if output.get("output_type") == "error":
+                return code_cell_number(notebook, index), _one_sentence(output["ename"], output["evalue"])
+    return None, "it failed"
+
+
+class Runner:
+    """Runs the chapters of one build.
+
+    Parameters
+    ----------
+    study, survey : Study, Survey
+        What the chapters report on.
+    study_path : str
+        The study as the chapters are told it.
+    season : int
+        The reported season.
+    settings : mapping
+        Settings changed on the command line.
+    cache : Cache
+        Earlier work.
+    progress : Progress
+        Where to tell what happens.
+    jobs : int
+        Chapters side by side.
+    fresh : bool
+        Run everything, whatever the cache holds.
+    cell_seconds : int
+        A cell that runs longer is taken for hung.
+    """
+
+    def __init__(
+        self,
+        study: Study,
+        survey: Survey | None,
+        *,
+        study_path: str,
+        season: int,
+        settings: Mapping[str, Any],
+        cache: Cache,
+        progress: Progress,
+        jobs: int,
+        fresh: bool = False,
+        cell_seconds: int = CELL_SECONDS,
+        ignored: tuple[str, ...] = (),
+    ) -> None:
+        self.study, self.survey = study, survey
+        self.study_path, self.season, self.settings = study_path, season, dict(settings)
+        self.cache, self.progress, self.jobs, self.fresh = cache, progress, jobs, fresh
+        self.cell_seconds = cell_seconds
+        self.inputs = Inputs(study, survey, ignored=ignored)
+        self._kernels: Any = None
+
+    def run(self, planned: Sequence[PlannedChapter]) -> list[ExecutedChapter]:
+        """All chapters as run, in the order planned; those that use results run last.
+
+        Raises
+        ------
+        ChapterError
+            When one failed, once the others have finished: their work is kept.
+        """
+        try:
+            first = self._wave([chapter for chapter in planned if not chapter.uses_results])
+            self.inputs.collected = collect([done for chapter in planned if (done := first.get(chapter.name))])
+            last = self._wave([chapter for chapter in planned if chapter.uses_results])
+        finally:
+            if self._kernels is not None:
+                self._kernels.close()
+        found = {**first, **last}
+        return [found[chapter.name] for chapter in planned]
+
+    def _wave(self, chapters: Sequence[PlannedChapter]) -> dict[str, ExecutedChapter]:
+        done: dict[str, ExecutedChapter] = {}
+        waiting: list[tuple[PlannedChapter, str]] = []
+        for chapter in chapters:
+            looked = self.cache.look(chapter, self.inputs)
+            if looked.notebook is not None and not self.fresh:
+                done[chapter.name] = ExecutedChapter(chapter, looked.notebook, looked.reason, True, 0.0)
+                self.progress.done(f"{chapter.file_name}: kept, {looked.reason}")
+            else:
+                waiting.append((chapter, "asked for afresh" if looked.notebook is not None else looked.reason))
+        if not waiting:
+            return done
+        self._prepare()
+        failures: list[ChapterError] = []
+        with ThreadPoolExecutor(max_workers=max(1, min(self.jobs, len(waiting))), thread_name_prefix="chapter") as pool:
+            futures: list[Future[ExecutedChapter]] = [pool.submit(self._run_one, *item) for item in waiting]
+            try:
+                for future in futures:
+                    try:
+                        ran = future.result()
+                        done[ran.chapter.name] = ran
+                    except ChapterError as error:
+                        failures.append(error)
+            except BaseException:
+                for future in futures:
+                    future.cancel()
+                self._kernels.close()  # cells that run now end at once, and with them their threads
+                raise
+        if failures:
+            first = failures[0]
+            if len(failures) > 1:
+                others = "; ".join(f"chapter {error.chapter}: {error.reason}" for error in failures[1:])
+                raise ChapterError(first.chapter, first.cell, f"{first.reason}; also failed: {others}", first.notebook)
+            raise first
+        return done
+
+    def _prepare(self) -> None:
+        """Start the kernels' preloaded process and lay out the survey for them, once."""
+        if self._kernels is not None:
+            return
+        from fishreport.report.kernels import Kernels
+
+        self._kernels = Kernels()
+        key = handover_key(self.study_path, self.season, self.settings)
+        handed = self._kernels.runtime / f"survey-{key}.pickle"
+        if self.survey is not None:
+            handed.write_bytes(pickle.dumps((self.study, self.survey), protocol=pickle.HIGHEST_PROTOCOL))
+        from papermill.engines import papermill_engines
+
+        papermill_engines.register("fishreport", _engine())
+
+    def _run_one(self, chapter: PlannedChapter, reason: str) -> ExecutedChapter:
+        self.progress.working(f"chapter {chapter.file_name}")
+        began, clock = time.monotonic(), time.time()
+        check_parameters(chapter)
+        results = ""
+        if chapter.uses_results:
+            path = self._kernels.runtime / "collected.json"
+            path.write_bytes(self.inputs.collected)
+            results = str(path)
+        parameters = {"study": self.study_path, "season": self.season, "settings": self.settings, "results": results}
+        notebook = self._execute(chapter, parameters)
+        seconds = time.monotonic() - began
+        record = self._kernels.runtime / f"reads-{chapter.name}.json"
+        reads = json.loads(record.read_text(encoding="utf-8")) if record.is_file() else None
+        if reads is not None and self._changed_since(clock, [chapter.notebook, *map(self.study.folder.joinpath, reads["files"])]):
+            reads = None  # a file was edited while the chapter ran: nobody knows which state it saw
+        self.cache.keep(chapter, self.inputs, reads, notebook)
+        self.progress.done(f"{chapter.file_name}: ran in {seconds:.1f} s, {reason}")
+        return ExecutedChapter(chapter, notebook, reason, False, seconds)
+
+    @staticmethod
+    def _changed_since(clock: float, files: Sequence[Path]) -> bool:
+        return any(path.stat().st_mtime >= clock for path in files if path.is_file())
+
+    def _execute(self, chapter: PlannedChapter, parameters: Mapping[str, Any]) -> NotebookNode:
+        import nbformat
+        import papermill
+        from nbclient.exceptions import CellTimeoutError, DeadKernelError
+        from papermill.exceptions import PapermillExecutionError
+
+        as_run = self._kernels.runtime / f"{chapter.file_name}.ipynb"
+        try:
+            executed = papermill.execute_notebook(
+                str(chapter.notebook),
+                str(as_run),
+                parameters=dict(parameters),
+                engine_name="fishreport",
+                kernel_name="python3",
+                language="python",
+                progress_bar=False,
+                request_save_on_cell_execute=False,
+                kernels=self._kernels,
+                cell_seconds=self.cell_seconds,
+                as_run=str(as_run),
+            )
+        except PapermillExecutionError:
+            cell, reason = _failed_cell(nbformat.read(as_run, as_version=4))
+        except CellTimeoutError as error:
+            cell, reason = error.cell, f"the cell did not finish within {self.cell_seconds} s"
+        except DeadKernelError as error:
+            cell, reason = error.cell, "its kernel ended while the cell was running (out of memory, or stopped from outside)"
+        except (RuntimeError, OSError) as error:
+            raise ChapterError(chapter.file_name, None, f"no kernel started, twice: {error}", str(chapter.notebook)) from None
+        except Exception as error:
+            raise ChapterError(
+                chapter.file_name, None, _one_sentence(type(error).__name__, str(error)), str(chapter.notebook)
+            ) from error
+        else:
+            return clean_notebook(executed)
+        kept = self.cache.keep_failed(chapter, as_run.read_bytes()) if as_run.is_file() else None
+        raise ChapterError(chapter.file_name, cell, reason, str(kept or chapter.notebook)) from None
+
+
+def collect(executed: Sequence[ExecutedChapter]) -> bytes:
+    """Results and findings of chapters in the order of the report, as the front page reads them."""
+    results: list[Any] = []
+    findings: list[Any] = []
+    for done in executed:
+        for shown_results in shown(done.notebook, RESULTS_TYPE):
+            results.extend(shown_results["results"])
+        for shown_findings in shown(done.notebook, FINDINGS_TYPE):
+            findings.extend({**item, "chapter": done.chapter.name} for item in shown_findings["items"])
+    return json.dumps({"results": results, "findings": findings}, ensure_ascii=False, sort_keys=True).encode()
+
+
+def default_jobs() -> int:
+    """Chapters side by side when nobody says otherwise: one a core."""
+    affinity = getattr(os, "sched_getaffinity", None)
+    return max(1, len(affinity(0)) if affinity else os.cpu_count() or 1)

@@ -1,0 +1,107 @@
+"""Tables on paper and in files: how wide, how small, in how many parts; and CSV that a spreadsheet cannot take for formulas."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+PORTRAIT, LANDSCAPE = 470.0, 700.0  # points of text width
+SIZES = (8.5, 8.0, 7.5, 7.0, 6.5)
+_PER_SIGN = 0.60  # width of an average sign of the report's font, in ems
+_INSET = 9.0  # points beside each cell
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+_DANGEROUS = ("=", "+", "-", "@", "\t", "\r")
+
+
+@dataclass(frozen=True)
+class TableLayout:
+    """A part of a table as it is set: which columns, how large, on a page turned or not, which part of how many."""
+
+    columns: tuple[int, ...]
+    size: float
+    turned: bool
+    part: int
+    parts: int
+
+
+def _widths(columns: Sequence[Mapping[str, Any]], rows: Sequence[Sequence[str]]) -> tuple[list[int], list[int]]:
+    """Signs of the longest word, and of the longest cell, of each column."""
+    words, cells = [], []
+    for place, column in enumerate(columns):
+        texts = [column["heading"], column["units"], *(row[place] for row in rows)]
+        words.append(max((len(word) for text in texts for word in str(text).split()), default=1))
+        cells.append(max((len(str(row[place])) for row in rows), default=1))
+    return words, cells
+
+
+def _needed(signs: Sequence[int], size: float) -> float:
+    return sum(count * _PER_SIGN * size + _INSET for count in signs)
+
+
+def lay_out_table(columns: Sequence[Mapping[str, Any]], rows: Sequence[Sequence[str]]) -> list[TableLayout]:
+    """How a table is set: as large as fits, else on a turned page, else in parts that repeat the first column."""
+    words, cells = _widths(columns, rows)
+    wanted = [max(word, min(cell, 28)) for word, cell in zip(words, cells, strict=True)]
+    every = tuple(range(len(columns)))
+    for size in SIZES[:3]:
+        if _needed(wanted, size) <= PORTRAIT:
+            return [TableLayout(every, size, False, 1, 1)]
+    for size in SIZES:
+        if _needed(words, size) <= PORTRAIT:
+            return [TableLayout(every, size, False, 1, 1)]
+    for size in SIZES:
+        if _needed(words, size) <= LANDSCAPE:
+            return [TableLayout(every, size, True, 1, 1)]
+    size, parts = SIZES[2], []
+    first = _needed(words[:1], size)
+    current, used = [0], first
+    for place in every[1:]:
+        width = _needed(words[place : place + 1], size)
+        if len(current) > 1 and used + width > PORTRAIT:
+            parts.append(tuple(current))
+            current, used = [0], first
+        current.append(place)
+        used += width
+    parts.append(tuple(current))
+    return [TableLayout(part, size, False, number, len(parts)) for number, part in enumerate(parts, start=1)]
+
+
+def safe_cell(value: Any) -> str:
+    """A cell as text; text that a spreadsheet would run as a formula is marked as text with an apostrophe."""
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return ""
+    if isinstance(value, bool | int):
+        return str(value)
+    if isinstance(value, float):
+        return repr(value)
+    text = str(value)
+    if text.startswith(_DANGEROUS) and not _NUMBER.fullmatch(text):
+        return f"'{text}"
+    return text
+
+
+def table_csv(data: Mapping[str, Any]) -> bytes:
+    """A table as CSV (UTF-8): its full-precision records where it has them, else the cells as shown."""
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    records = data.get("data") or ()
+    if records:
+        names = list(dict.fromkeys(name for record in records for name in record))
+        writer.writerow([safe_cell(name) for name in names])
+        writer.writerows([[safe_cell(record.get(name)) for name in names] for record in records])
+    elif "columns" in data:
+        heads = [
+            f"{column['heading']} ({column['units']})" if column["units"] else column["heading"] for column in data["columns"]
+        ]
+        writer.writerow([safe_cell(head) for head in heads])
+        writer.writerows([[safe_cell(cell) for cell in row] for row in data["rows"]])
+    else:
+        names = ["objective", "target", "value", "interval", "probability", "verdict", "source"]
+        writer.writerow(names)
+        writer.writerows([[safe_cell(row.get(name, "")) for name in names] for row in data["rows"]])
+    return stream.getvalue().encode()

@@ -1,0 +1,48 @@
+"""Text for Typst: string literals that cannot become mark-up, and only characters that the fonts can draw."""
+
+from __future__ import annotations
+
+import importlib.util
+import unicodedata
+from functools import lru_cache
+from pathlib import Path
+
+FONT = "DejaVu Sans"
+MONO = "DejaVu Sans Mono"
+UNKNOWN = "\N{WHITE SQUARE}"
+
+
+@lru_cache(maxsize=1)
+def font_folder() -> Path:
+    """The folder of the fonts that travel with matplotlib; found without importing it."""
+    found = importlib.util.find_spec("matplotlib")
+    assert found is not None and found.origin is not None
+    return Path(found.origin).parent / "mpl-data" / "fonts" / "ttf"
+
+
+@lru_cache(maxsize=2)
+def _drawable(file: str) -> frozenset[int]:
+    from fontTools.ttLib import TTFont
+
+    with TTFont(font_folder() / file, lazy=True) as font:
+        return frozenset(font.getBestCmap())
+
+
+def drawable(text: str) -> str:
+    """The same text, with a square for each character that the report's font cannot draw."""
+    if text.isascii():
+        return "".join(sign for sign in text if sign >= " " or sign in "\n\t")
+    known = _drawable("DejaVuSans.ttf") & _drawable("DejaVuSansMono.ttf")
+    kept = []
+    for sign in unicodedata.normalize("NFC", text):
+        if sign in "\n\t" or ord(sign) in known:
+            kept.append(sign)
+        elif unicodedata.category(sign) not in ("Cc", "Cf", "Mn", "Me"):
+            kept.append(UNKNOWN)
+    return "".join(kept)
+
+
+def literal(text: str) -> str:
+    """A Typst string literal."""
+    escaped = drawable(str(text)).replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + escaped.replace("\n", "\\n").replace("\t", "\\t").replace("\r", "") + '"'
