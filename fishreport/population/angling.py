@@ -151,14 +151,16 @@ class Angling:
     def monthly_release_mortality(self, regulation: Regulation, *, today: Regulation | None = None) -> Floats:
         """Share of released fish that die, draws × 12 months, under `regulation`; `today` names the gear of the base value."""
         own = regulation.release_mortality
+        base: Floats
         if own is not None:
             base = np.array([own])
         elif self.release_mortality is None:
             base = np.array([GEAR_RELEASE_MORTALITY[regulation.gear]])
         else:
-            now, then = (GEAR_RELEASE_MORTALITY[(rule or regulation).gear] for rule in (today, regulation))
-            base = change_odds(self.release_mortality, then / (1 - then) / (now / (1 - now))) if now != then else None
-            base = np.asarray(self.release_mortality) if base is None else base
+            base = self.release_mortality
+            now, then = (GEAR_RELEASE_MORTALITY[rule.gear] for rule in (today or regulation, regulation))
+            if now != then:
+                base = change_odds(base, then / (1 - then) / (now / (1 - now)))
         heat = np.zeros(12)
         if self.water_temperature_c is not None:
             heat = np.maximum(0.0, np.asarray(self.water_temperature_c) - self.heat_threshold_c)

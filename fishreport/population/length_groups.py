@@ -1,9 +1,9 @@
 """The spread of length within an age class, as growth types that a fish keeps for life.
 
-A fish of growth type *z* has the length L(t) (1 + cv·z), where L(t) is the mean length at age t and z is standard normal, cut off
-at ±3. The range of z is divided into groups of equal width. A length limit then acts on part of an age class, and takes fast
-growers first. Within a group the part below a limit follows the normal distribution exactly; the one approximation is that fish of
-a group share their rates.
+A fish of growth type *z* has the length L(t) (1 + cv·z), where L(t) is the mean length at age t and z is standard normal, cut
+off at ±3. The range of z is divided into groups of equal width. A length limit then acts on part of an age class, and takes fast
+growers first. Within a group the part below a limit follows the normal distribution exactly; the one approximation is that fish
+of a group share their rates.
 """
 
 from __future__ import annotations

@@ -6,12 +6,12 @@ Assumptions, with t the age in years on 1 January plus the part of the year gone
 * lengths at age spread with a constant coefficient of variation about it (see `length_groups`);
 * weight (g) = 10**weight_intercept · L**weight_slope;
 * natural mortality  M(L) = natural_mortality (L / natural_mortality_length_mm)**(-natural_mortality_exponent), a year;
-* vulnerability to angling of a fish of length L = 1 / (1 + exp(-ln(19) (L - v50) / vulnerability_spread_mm)), where it is 0.5 at v50 =
-  vulnerability_length_mm and 0.95 one spread above it; without a spread it is knife-edged, without a length all are vulnerable;
+* vulnerability to angling = 1 / (1 + exp(-ln(19) (L - v50) / vulnerability_spread_mm)): 0.5 at v50 = vulnerability_length_mm
+  and 0.95 one spread above it; without a spread it is knife-edged, without a length all fish are vulnerable;
 * maturity the same with length_at_maturity_mm and maturity_spread_mm, or knife-edged at age_at_maturity;
-* recruits that enter at `first_age` on 1 January, `recruitment_lag` years after they were spawned by the spawning biomass S at the
-  start of `spawning_month`. With R0 the unfished mean number of recruits, S0 the unfished spawning biomass and h the steepness
-  (the share of R0 that 20 % of S0 brings forth): Beverton-Holt  R = 4 h R0 S / (S0 (1 - h) + (5 h - 1) S);
+* recruits that enter at `first_age` on 1 January, `recruitment_lag` years after they were spawned by the spawning biomass S at
+  the start of `spawning_month`. With R0 the unfished mean number of recruits, S0 the unfished spawning biomass and h the
+  steepness (the share of R0 that 20 % of S0 brings forth): Beverton-Holt  R = 4 h R0 S / (S0 (1 - h) + (5 h - 1) S);
   Ricker  R = R0 (S / S0) exp(ln(5 h) / 0.8 · (1 - S / S0));  density independent  R = R0. (Beverton-Holt with h = 0.2 is
   recruitment in proportion to S.) Each is multiplied by exp(e - sd²/2), e normal with standard deviation sd and lag-one
   autocorrelation r, so that its mean is 1;
@@ -92,7 +92,7 @@ class LifeHistory:
         Recruitment.
     recruitment_lag : int
         Years from spawning to entry at `first_age` on 1 January; None takes `first_age` (autumn spawners need one more).
-    density_per_km : fish per km of `density_length_mm` and longer at the start of `survey_month` today; sets the scale of recruitment.
+    density_per_km : fish per km of `density_length_mm` and longer at the start of `survey_month` today; sets the scale.
     recruits_per_km : unfished mean recruitment per km, when no density is given. With neither, it is 1000.
     initial_numbers_per_km : array (ages,) or (draws, ages), optional
         Fish per km by age on 1 January of the first year; None takes the equilibrium under today's rule.
@@ -186,9 +186,9 @@ class LifeHistory:
     def from_spreads(cls, rng: np.random.Generator, draws: int, *, growth_correlation: float = 0.0, **values: Any) -> LifeHistory:
         """Draws from values given as ``(value, se)``; anything that is not a pair is taken as it is.
 
-        Lognormal with that mean and standard deviation for quantities above 0, normal for `age_at_zero`, the weight coefficients and
-        the autocorrelation, beta for the steepness of Beverton-Holt (on 0.2 to 1). `growth_correlation` is the
-        correlation of log asymptotic length and log growth coefficient (about -0.8 in most fits; 0 when nothing is known).
+        Lognormal with that mean and standard deviation for quantities above 0, normal for `age_at_zero` and `weight_intercept`,
+        beta for the steepness of Beverton-Holt (on 0.2 to 1) and for the autocorrelation (on -1 to 1). `growth_correlation` is
+        the correlation of log asymptotic length and log growth coefficient (about -0.8 in most fits; 0 if unknown).
         """
         if not -1 <= growth_correlation <= 1:
             raise InputError(f"growth_correlation must be from -1 to 1, got {growth_correlation!r}")

@@ -1,0 +1,172 @@
+"""One year of a population: month by month, or at once where nothing depends on how many fish there are.
+
+Numbers are pairs (scenario and draw) × cells. In a month with the hazards of `rates`, Z = M + c (1 - (1 - K)(1 - d)) and N fish
+at its start, N exp(-Z) are alive at its end, and the mean number alive is A = N (1 - exp(-Z)) / Z. Each kind of event is A times
+its hazard, so that natural deaths, harvest and release deaths add up to N - N exp(-Z).
+
+A bag limit makes K depend on the number of fish: b is set at the start of each month from the mean number of fish wanted per
+trip, f v w N × hours of a trip / hours of effort. Without a bag limit a year is linear in the numbers at its start, and
+`LinearYear` works out that year once for all years; `MonthlyYear` goes month by month. Both give the same answer.
+"""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fishreport.population.bag_limit import share_kept
+from fishreport.population.rates import Rates
+
+Floats = NDArray[np.float64]
+FLOWS = ("catch", "harvest", "harvest_weight", "natural_deaths", "release_deaths", "catch_length")
+CATCH, HARVEST, WEIGHT, NATURAL, RELEASE, CATCH_LENGTH = range(len(FLOWS))
+
+
+class Year(Protocol):
+    """What follows a population through a year."""
+
+    def advance(self, numbers: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """From numbers on 1 January (pairs × cells): numbers on 31 December, flows, survey sums and spawning biomass."""
+
+
+def mean_alive(hazard: Floats) -> Floats:
+    """(1 - exp(-Z)) / Z, the mean share alive during a step."""
+    positive = hazard > 1e-12
+    return np.where(positive, -np.expm1(-hazard) / np.where(positive, hazard, 1.0), 1.0)
+
+
+class LinearYear:
+    """A year without a bag limit, as a linear operator on the numbers at its start.
+
+    Parameters
+    ----------
+    rates : Rates
+    capture_rate : array (pairs,)
+        Captures a year of a fully vulnerable fish, f.
+    survey_month, spawning_month : int
+        Calendar months.
+    """
+
+    def __init__(self, rates: Rates, capture_rate: Floats, *, survey_month: int, spawning_month: int) -> None:
+        pairs, cells = rates.capture.shape[1:]
+        self.flows = np.zeros((pairs, len(FLOWS), cells))
+        alive = np.ones((pairs, cells))
+        stay = (1 - rates.noncompliance)[:, None]
+        for month in range(12):
+            if month == survey_month - 1:
+                self.survey = rates.survey * alive[:, None, :]
+            if month == spawning_month - 1:
+                self.spawning = rates.spawning * alive
+            capture = capture_rate[:, None] * rates.capture[month]
+            kept = rates.kept[month] + stay * sum(wanted[month] for wanted in rates.wanted)
+            die = rates.release[month][:, None]
+            natural = rates.natural[month]
+            hazard = natural + capture * (1 - (1 - kept) * (1 - die))
+            survival = np.exp(-hazard)
+            mean = alive * mean_alive(hazard)
+            caught = mean * capture
+            harvest = caught * kept
+            flows = (caught, harvest, harvest * rates.weight[month], mean * natural)
+            for place, flow in zip((CATCH, HARVEST, WEIGHT, NATURAL), flows, strict=True):
+                self.flows[:, place] += flow
+            self.flows[:, RELEASE] += (caught - harvest) * die
+            self.flows[:, CATCH_LENGTH] += caught * rates.length[month]
+            alive = alive * survival
+        self.survival = alive
+
+    def advance(self, numbers: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """See `Year`."""
+        flows = np.einsum("pqc,pc->pq", self.flows, numbers)
+        survey = np.einsum("pqc,pc->pq", self.survey, numbers)
+        return numbers * self.survival, flows, survey, np.einsum("pc,pc->p", self.spawning, numbers)
+
+
+class MonthlyYear:
+    """A year month by month, with the bag limit set anew each month.
+
+    Parameters
+    ----------
+    rates, capture_rate, survey_month, spawning_month
+        As for `LinearYear`.
+    trip_share : array (pairs,)
+        Hours of a trip over hours of a full year's effort today; 0 where there is no effort.
+    dispersion : array (pairs,)
+        Size of the negative binomial catch per trip.
+    bag, bag_above : arrays (pairs,)
+        Limits; infinite is none.
+    """
+
+    def __init__(
+        self,
+        rates: Rates,
+        capture_rate: Floats,
+        *,
+        survey_month: int,
+        spawning_month: int,
+        trip_share: Floats,
+        dispersion: Floats,
+        bag: Floats,
+        bag_above: Floats,
+    ) -> None:
+        self.rates, self.months = rates, (survey_month - 1, spawning_month - 1)
+        self.dispersion, self.bag, self.bag_above = dispersion, bag, bag_above
+        self.stay = 1 - rates.noncompliance
+        capture = capture_rate[None, :, None] * rates.capture
+        self.released_live = 1 - rates.release
+        fixed = capture * (1 - (1 - rates.kept) * self.released_live[:, :, None])
+        self.base = np.maximum(rates.natural + fixed, 1e-300)
+        self.some_safe = bool(self.base.min() < 1e-12)
+        wanted = [capture * item for item in rates.wanted]
+        slots = 5 + 2 * len(wanted)
+        self.events = np.empty((12, *capture.shape[1:2], slots, capture.shape[2]))
+        places = (rates.natural, capture, capture * rates.length, capture * rates.kept, capture * rates.kept * rates.weight)
+        for place, item in enumerate(places):
+            self.events[:, :, place] = item
+        for k, item in enumerate(wanted):
+            self.events[:, :, 5 + 2 * k] = item
+            self.events[:, :, 6 + 2 * k] = item * rates.weight
+        self.classes = len(wanted)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            trips = trip_share[None, :] / rates.effort
+        self.per_trip = np.where(rates.effort > 0, trips, 0.0)
+        self.ledger: list[Floats] | None = None
+
+    def _bag_share(self, month: int, numbers: Floats) -> list[Floats]:
+        mean = [
+            np.einsum("pc,pc->p", self.events[month, :, 5 + 2 * k], numbers) * self.per_trip[month] for k in range(self.classes)
+        ]
+        if self.classes == 1:
+            return [share_kept(mean[0], self.bag, dispersion=self.dispersion)[0]]
+        return list(share_kept(mean[0], self.bag, dispersion=self.dispersion, mean_above=mean[1], limit_above=self.bag_above))
+
+    def advance(self, numbers: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """See `Year`. With `ledger` a list, each month appends natural deaths, harvest, release deaths and numbers alive."""
+        flows = np.zeros((numbers.shape[0], len(FLOWS)))
+        for month in range(12):
+            if month == self.months[0]:
+                survey = np.einsum("pqc,pc->pq", self.rates.survey, numbers)
+            if month == self.months[1]:
+                spawning = np.einsum("pc,pc->p", self.rates.spawning, numbers)
+            shares = [self.stay * share for share in self._bag_share(month, numbers)]
+            live = self.released_live[month]
+            hazard = self.base[month]
+            for k, share in enumerate(shares):
+                hazard = hazard + (live * share)[:, None] * self.events[month, :, 5 + 2 * k]
+            left = np.exp(-hazard)
+            left *= numbers
+            mean = (numbers - left) / hazard
+            if self.some_safe:
+                mean = np.where(hazard < 1e-12, numbers, mean)
+            sums = np.einsum("pqc,pc->pq", self.events[month], mean)
+            harvest, weight = sums[:, 3].copy(), sums[:, 4].copy()
+            for k, share in enumerate(shares):
+                harvest += share * sums[:, 5 + 2 * k]
+                weight += share * sums[:, 6 + 2 * k]
+            died = (sums[:, 1] - harvest) * (1 - live)
+            flows += np.stack([sums[:, 1], harvest, weight, sums[:, 0], died, sums[:, 2]], axis=1)
+            numbers = left
+            if self.ledger is not None:
+                self.ledger.append(np.stack([sums[:, 0], harvest, died, left.sum(axis=1)], axis=1))
+        return numbers, flows, survey, spawning
