@@ -26,12 +26,12 @@ def season_table(results: Results, context: Context) -> Table:
 
 
 def history_table(results: Results, context: Context) -> Table:
-    """Catch rates of every season by species and class."""
-    chosen = [r for r in results.where(site=None) if r.size_class in ("all", *LEAD_CLASSES)]
-    caption = "Catch per hour of electrofishing in every season on record, with intervals."
+    """Catch rates of every season by species, for fish of stock length and longer."""
+    chosen = [r for r in results.where(site=None) if r.size_class == context.lead_class(r.species)]
+    caption = "Catch per hour of fish of stock length and longer in every season on record, with intervals."
     return grid_table(
         "catch-history", caption, chosen, context.units, row_heading="Season", row=lambda r: str(r.season),
-        column=lambda r: f"{context.names[str(r.species)]}, {'all' if r.size_class == 'all' else r.size_class}",
+        column=lambda r: context.names[str(r.species)], say_notes=False,
     )  # fmt: skip
 
 
@@ -48,14 +48,14 @@ def findings(results: Results, context: Context) -> Findings:
     """Level of this season and change since the season sampled before, for each species."""
     said: list[Finding] = []
     for one in context.classes:
-        lead = "stock" if "stock" in one.bounds_mm else "all"
+        lead = context.lead_class(one.species.key)
         for size_class in dict.fromkeys((lead, "quality" if "quality" in one.bounds_mm else lead)):
             line = list(results.where(species=one.species.key, size_class=size_class, site=None))
             now = next((r for r in line if r.season == context.season), None)
             if now is None:
                 continue
-            earlier = [r for r in line if (r.season or 0) < context.season]
             said.append(context.writer.level(now, key=size_class == lead))
+            earlier = [r for r in line if (r.season or 0) < context.season and size_class == lead]
             said += context.change(earlier[-1] if earlier else None, now)
     return collect(said)
 

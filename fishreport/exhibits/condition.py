@@ -205,7 +205,7 @@ def relative_weight_figure(weighed: Condition, context: Context) -> Figure | Non
         "relative-weight-numbers", "Mean relative weight by length class, classes of 5 fish or more.", columns, rows
     )
     caption = (
-        f"Relative weight of each fish of {context.season} (dots) and its mean by length class (line and squares). The dashed line "
+        f"Relative weight of each fish of {context.season} (dots) and its mean by length class (line). The dashed line "
         "at 100 is the published standard."
     )
     return Figure(

@@ -42,6 +42,10 @@ class Context:
         """The length classes of a species, by its key."""
         return next(one for one in self.classes if one.species.key == species)
 
+    def lead_class(self, species: str | None) -> str:
+        """The class that a species is first spoken of by: stock length and longer, or all where no category is published."""
+        return "stock" if "stock" in self.classes_of(species).bounds_mm else "all"
+
     def class_label(self, result: Result) -> str:
         """The length class of a result with its length: ``Quality, 230 mm and longer``."""
         return class_label(self.classes_of(result.species), result.size_class or "all", self.units)

@@ -68,6 +68,7 @@ def effort_figure(work: SeasonWork, species: Sequence[Species]) -> Figure:
         right.margins(y=0.3)
         for ax in (left, right):
             season_axis(ax, table["season"].tolist())
+            ax.tick_params(axis="x", rotation=45)
         letter(axes, ["Effort", "Catch, not adjusted for effort"])
         svg = to_svg(figure)
     first, last = table.iloc[0], table.iloc[-1]

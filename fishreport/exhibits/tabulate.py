@@ -74,8 +74,9 @@ def grid_table(
     column: Callable[[Result], str],
     row_heading: str,
     notes: Sequence[str] = (),
+    say_notes: bool = True,
 ) -> Table:
-    """Results crossed: one row and one column a place, each cell the value with its interval below it."""
+    """Results crossed: one row and one column a place, each cell the value with its interval; `say_notes` lists their notes."""
     rows = list(dict.fromkeys(row(result) for result in results))
     columns = list(dict.fromkeys(column(result) for result in results))
     cells = {(row(result), column(result)): format_estimate(result.estimate, units) for result in results}
@@ -88,7 +89,7 @@ def grid_table(
         return text.value if text.interval == NO_VALUE else f"{text.value} ({text.interval})"
 
     body = tuple((r, *(cell(r, c) for c in columns)) for r in rows)
-    said = dict.fromkeys(note for result in results for note in result.estimate.notes)
+    said = dict.fromkeys(note for result in results for note in result.estimate.notes if say_notes)
     heads = (Column(row_heading, align="left"), *(Column(c, unit) for c in columns))
     return Table(label, caption, heads, body, (*notes, *said), tuple(result.record() for result in results))
 

@@ -152,7 +152,7 @@ def size_indices(
     fish = _stock_fish(length_mm, bounds["stock"], run)
     return {
         name: _share(
-            fish, bound, math.inf, level, f"fish of {bound:g} mm and longer among fish of {bounds['stock']:g} mm and longer"
+            fish, bound, math.inf, level, "fish of the category's length and longer among fish of stock length and longer"
         )
         for name, bound in bounds.items()
         if name != "stock"
@@ -189,8 +189,7 @@ def incremental_indices(
     found = {}
     for i, name in enumerate(names):
         label = f"{name}-{names[i + 1]}" if i + 1 < len(names) else name
-        upper = f"to under {edges[i + 1]:g} mm" if i + 1 < len(names) else "mm and longer"
-        what = f"fish of {edges[i]:g} {upper} among fish of {bounds['stock']:g} mm and longer"
+        what = "fish of the category among fish of stock length and longer"
         if simultaneous:
             what += "; simultaneous by Bonferroni"
         found[label] = replace(_share(fish, edges[i], edges[i + 1], each, what), level=level)
