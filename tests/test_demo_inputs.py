@@ -124,10 +124,13 @@ def _stratified_rate(survey: Survey, species: str, minimum: float) -> pd.Series:
     return rate.unstack().fillna(0).mul(weights, axis=1).sum(axis=1)
 
 
-def test_what_the_author_says_of_numbers_is_true_of_the_data(survey: Survey) -> None:
+def test_what_the_author_says_of_numbers_is_true_of_the_data(survey: Survey, folder: Path) -> None:
     brown, rainbow = _stratified_rate(survey, "brown_trout", 230), _stratified_rate(survey, "rainbow_trout", 250)
     assert brown[[2023, 2024, 2025]].mean() > brown[[2016, 2017, 2018]].mean()
     assert rainbow[[2022, 2023, 2024, 2025]].mean() < rainbow[[2016, 2017, 2018, 2019, 2020]].mean() / 2
+    truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))["species"]["BNT"]["number_by_length_20_mm"]
+    quality = {year: sum(n for low, n in sizes.items() if int(low) >= 240) for year, sizes in truth.items()}
+    assert quality["2025"] > quality["2016"]
     trophies = survey.fish[(survey.fish["species_key"] == "brown_trout") & (survey.fish["length_mm"] >= 460)]
     assert set(trophies["season"]) == set(survey.seasons)
     stock = survey.fish[(survey.fish["species_key"] == "brown_trout") & (survey.fish["length_mm"] >= 150)]
@@ -157,6 +160,9 @@ def test_what_the_author_says_of_the_water_is_true_of_the_data(survey: Survey) -
     night = survey.runs.groupby("season")["discharge_m3_s"].mean().sort_values()
     assert night.index[0] == 2021 and list(night.index[-2:]) == [2025, 2019]
     assert survey.runs.groupby("season")["visibility_m"].mean()[2025] < survey.runs["visibility_m"].median()
+    removal = survey.runs[survey.runs["pass_number"] == 3]
+    assert set(removal["site"]) == {"S03", "S06", "S10"} and set(removal["season"]) == {2018, 2021, 2025}
+    assert set(survey.census["season"]) == {2018, 2025}
     missed = set(survey.runs["site"]) - set(survey.runs.loc[survey.runs["season"] == 2019, "site"])
     assert missed == {"S11", "S12"}
     stocked = survey.stocking.groupby(pd.to_datetime(survey.stocking["date"]).dt.year)["number"].sum()
