@@ -65,27 +65,30 @@ class LengthGroups:
         curve = 1 + power * (power - 1) / 2 * self.variance * (cv / relative) ** 2
         return (np.asarray(mean_mm, dtype=float)[..., None] * relative) ** power * curve
 
-    def share_below(self, limit_mm: float, start_mm: ArrayLike, end_mm: ArrayLike, cv: ArrayLike, *, points: int = 3) -> Floats:
+    def share_below(
+        self, limit_mm: ArrayLike, start_mm: ArrayLike, end_mm: ArrayLike, cv: ArrayLike, *, points: int = 3
+    ) -> Floats:
         """Share of each group shorter than a limit, on average over a step in which mean length grows from start to end.
 
-        The groups are a new last axis. With a spread, the mean of `points` evenly placed moments; without any spread, the exact
-        part of the step before the length is reached. Exactly 0 and 1 where the limit is beyond the group for the whole step.
+        All arguments broadcast; the groups are a new last axis. With a spread, the mean of `points` evenly placed moments; without
+        any spread, the exact part of the step before the length is reached. Exactly 0 and 1 where the limit is beyond the group
+        for the whole step.
         """
-        start, end, cv = np.broadcast_arrays(*(np.asarray(item, dtype=float) for item in (start_mm, end_mm, cv)))
-        if not np.isfinite(limit_mm):
-            return np.full((*start.shape, self.share.size), 1.0 if limit_mm > 0 else 0.0)
+        limit, start, end, cv = np.broadcast_arrays(*(np.asarray(item, dtype=float) for item in (limit_mm, start_mm, end_mm, cv)))
+        if np.isposinf(limit).all():
+            return np.ones((*start.shape, self.share.size))
         safe = np.where(cv > 0, cv, 1.0)
         low, width = self.below[:-1], np.diff(self.below)
         total = np.zeros((*start.shape, self.share.size))
         for point in range(points):
             length = start + (end - start) * (point + 0.5) / points
-            z = (limit_mm / np.maximum(length, 1e-6) - 1) / safe
+            z = (limit / np.maximum(length, 1e-6) - 1) / safe
             total += np.clip((ndtr(z)[..., None] - low) / width, 0.0, 1.0)
         total /= points
         if (cv <= 0).any():
             growth = end - start
             moving = growth > 0
-            part = np.where(moving, (limit_mm - start) / np.where(moving, growth, 1.0), np.where(limit_mm > start, 1.0, 0.0))
+            part = np.where(moving, (limit - start) / np.where(moving, growth, 1.0), np.where(limit > start, 1.0, 0.0))
             total = np.where((cv <= 0)[..., None], np.clip(part, 0.0, 1.0)[..., None], total)
         return total
 
