@@ -141,7 +141,8 @@ def population_from_catch_rate(catch_rate: Estimate, link: Catchability, *, leve
     """Population size that a catch rate stands for, N = U/q, for a site or season like those behind `link`.
 
     On the log scale the variance is that of one new pair, scatter² (1 + 1/pairs), with t for pairs − 1: the scatter already
-    holds the sampling error of a catch rate as precise as those behind it; where se(U)/U is larger, that is used instead. Not estimable when either part is not, or at a catch rate of 0.
+    holds the sampling error of a catch rate as precise as those behind it; where se(U)/U is larger, that is used instead.
+    Not estimable when either part is not, or at a catch rate of 0.
     """
     check_level(level)
     q = link.catchability
