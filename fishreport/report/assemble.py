@@ -68,7 +68,7 @@ class Document:
     tables: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
 
     def resolve(self, chapter: str, kind: str, label: str) -> tuple[str, str]:
-        """Anchor and text of a figure or table; a label of another chapter is written ``chapter/label`` where it is not unique."""
+        """Anchor and text of a figure or table; a label that several other chapters have is written ``chapter/label``."""
         if "/" in label:
             found = [self.references.get((kind, *label.split("/", 1)))]  # type: ignore[arg-type]
         elif (kind, chapter, label) in self.references:
@@ -141,7 +141,7 @@ def _check_output(output: NotebookNode, chapter: str) -> None:
     kinds = set(output.data)
     if not kinds & set(OURS) and any(kind.startswith("image/") for kind in kinds):
         raise ReportError(
-            f"chapter {chapter}: a picture is shown without a caption and a text alternative; show it as an exhibits.exhibit.Figure"
+            f"chapter {chapter}: a picture is shown without a caption and a text alternative; show an exhibits.exhibit.Figure"
         )
 
 

@@ -1,9 +1,9 @@
 """A process that has imported the libraries once and forks a ready Jupyter kernel on request (POSIX only).
 
 It is started as ``python -m fishreport.report.forkserver FD`` and speaks JSON lines over the socket FD:
-``{"fork": {"argv": [...], "log": path, "cwd": path}}`` → ``{"pid": n}`` and ``{"poll": pid}`` → ``{"status": n | null}``. When the
-other end closes, it ends its children and itself. It must never start a thread or a zmq context of its own, because
-neither survives a fork.
+``{"fork": {"argv": [...], "log": path, "cwd": path}}`` → ``{"pid": n}`` and ``{"poll": pid}`` → ``{"status": n | null}``.
+When the other end closes, it ends its children and itself. It must never start a thread or a zmq context of its own,
+because neither survives a fork.
 """
 
 from __future__ import annotations

@@ -204,7 +204,7 @@ _DEEPEST = 60
 class _Reader:
     def __init__(self, source: str) -> None:
         self.source = source
-        self.tokens = [token for token in _TOKEN.findall(source)]
+        self.tokens = list(_TOKEN.findall(source))
         self.place = 0
         self.depth = 0
 
@@ -276,7 +276,8 @@ class _Reader:
         if self.peek() != "{":
             raise self.fail("a command for text needs its text in braces")
         self.place += 1
-        depth, found = 1, []
+        depth = 1
+        found: list[str] = []
         while self.place < len(self.tokens):
             token = self.tokens[self.place]
             self.place += 1

@@ -158,8 +158,8 @@ class ForkedProvisioner(LocalProvisioner):
     async def launch_kernel(self, cmd: list[str], **kwargs: Any) -> dict[str, Any]:
         """Fork a kernel with the arguments that follow ``-m ipykernel_launcher``."""
         argv = cmd[cmd.index("-f") :]
-        self.process = self.server.fork(argv, self.log_file, self.folder)  # type: ignore[assignment]
-        self.pid = self.pgid = self.process.pid  # type: ignore[attr-defined]
+        self.process = self.server.fork(argv, self.log_file, self.folder)
+        self.pid = self.pgid = self.process.pid
         self.cwd = self.folder
         return self.connection_info
 

@@ -122,7 +122,8 @@ def how_it_was_made(study: Study, study_file: Path) -> NotebookNode:
         "Every number, table and figure of this report was computed from the files below by the program fishreport; "
         "the same files, parameters and versions give the same report, byte for byte. "
         f"Random draws start from the seed {study.parameters.seed} and the name of the chapter. "
-        "The file `ro-crate-metadata.json` beside this report lists all of this for programs, with the digests of the report's own files.\n"
+        "The file `ro-crate-metadata.json` beside this report lists all of this for programs, "
+        "with the digests of the report's own files.\n"
     )
     if changes:
         text += "\nSettings changed for this build: " + "; ".join(changes) + ".\n"
@@ -234,7 +235,7 @@ def write_manifest(
         "@id": "./",
         "@type": "Dataset",
         "name": study.report.title or f"Report on {study.water.name}, season {study.season.year}",
-        "description": f"Annual fishery survey report on {study.water.name}, season {study.season.year}, with its numbers and how they were computed.",
+        "description": "A fishery survey report with its numbers and how they were computed.",
         "datePublished": ended.date().isoformat(),
         "license": "The license is set by the report's owner.",
         "hasPart": [{"@id": item["@id"]} for item in produced],

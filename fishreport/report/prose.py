@@ -82,7 +82,7 @@ def _additions(markdown: mistune.Markdown) -> None:
 
 @lru_cache(maxsize=1)
 def _parser() -> mistune.Markdown:
-    return mistune.create_markdown(renderer=None, plugins=["table", _additions])
+    return mistune.create_markdown(renderer=None, plugins=["table", _additions])  # type: ignore[list-item]
 
 
 def _walk(tokens: Iterable[Token]) -> Iterator[Token]:

@@ -106,7 +106,7 @@ def _watching(base: type, name_read: Callable[[str], None], read: Callable[[Any,
 
 
 def _as(model: Any, kind: type) -> Any:
-    copied = object.__new__(kind)
+    copied: Any = object.__new__(kind)
     for name in ("__dict__", "__pydantic_private__", "__pydantic_extra__", "__pydantic_fields_set__"):
         if hasattr(model, name):
             object.__setattr__(copied, name, getattr(model, name))
@@ -146,6 +146,8 @@ class Reads:
         fields = getattr(base, "model_fields", {})
         own = {name for kind in base.__mro__ if kind.__module__.startswith("fishreport") for name in vars(kind)}
 
+        lookup: Callable[[Any, str], Any] = base.__getattribute__  # type: ignore[assignment]
+
         def read(instance: Any, name: str) -> Any:
             if name in inner:
                 return inner[name]
@@ -155,7 +157,7 @@ class Reads:
                 self.folder_read = True
             elif name not in _MACHINERY and not (name in own and not name.startswith("_") and not name.startswith("model_")):
                 note(EVERYTHING)
-            return base.__getattribute__(instance, name)
+            return lookup(instance, name)
 
         return read
 

@@ -6,17 +6,12 @@ import json
 import os
 import pickle
 import re
-import sys
 import time
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-
-# The `jupyter` metapackage brings rfc3987_syntax, which takes almost a second to import; jsonschema, which nbformat uses to
-# check notebooks, treats it as optional (it checks international web addresses, of which notebooks have none).
-sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]
 
 from nbformat import NotebookNode
 
@@ -51,7 +46,7 @@ def _engine() -> Any:
     from papermill.clientwrap import PapermillNotebookClient
     from papermill.engines import NBClientEngine
 
-    class BuildEngine(NBClientEngine):  # type: ignore[misc]
+    class BuildEngine(NBClientEngine):
         """papermill's engine, with the kernels of this build; a kernel that does not start is tried once more, plainly."""
 
         @classmethod
