@@ -6,15 +6,30 @@ from typing import Any
 
 import numpy as np
 
+from fishreport.methods.cohort_growth import CohortGrowth, cohort_growth
+from fishreport.methods.growth_average import AverageGrowth, average_growth
+from fishreport.methods.growth_comparison import GrowthComparison, compare_growth
 from fishreport.methods.growth_fit import ExpectedLengths, GrowthFit
 from fishreport.methods.length_at_age import Errors, Interval, fit_growth
+from fishreport.methods.length_modes import LengthModes, fit_length_modes
+from fishreport.methods.recapture_growth import RecaptureGrowth, fit_recapture_growth
 
 __all__ = [
+    "AverageGrowth",
+    "CohortGrowth",
     "ExpectedLengths",
+    "GrowthComparison",
     "GrowthFit",
+    "LengthModes",
+    "RecaptureGrowth",
+    "average_growth",
+    "cohort_growth",
+    "compare_growth",
     "fit_gompertz",
     "fit_growth",
+    "fit_length_modes",
     "fit_logistic",
+    "fit_recapture_growth",
     "fit_richards",
     "fit_von_bertalanffy",
 ]
