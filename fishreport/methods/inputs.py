@@ -66,8 +66,7 @@ def codes(name: str, labels: Any, size: int) -> tuple[IntArray, list[Any]]:
     try:
         found, levels = pd.factorize(series, sort=True)
     except TypeError:
-        text = pd.Series([None if missing else str(label) for label, missing in zip(series, pd.isna(series), strict=True)])
-        found, levels = pd.factorize(text, sort=True)
+        raise InputError(f"{name} must hold text, numbers or dates; got {_sample(labels)}") from None
     return found.astype(np.intp), [level.item() if isinstance(level, np.generic) else level for level in levels]
 
 

@@ -23,6 +23,11 @@ def _counts(successes: npt.ArrayLike, trials: npt.ArrayLike) -> tuple[FloatArray
     return x, n
 
 
+def _placed(x: FloatArray, n: FloatArray, limit: FloatArray, without: float) -> FloatArray:
+    """`limit` where there are trials, `without` where there are none, NaN where a count is missing."""
+    return np.where(np.isnan(x) | np.isnan(n), np.nan, np.where(n > 0, limit, without))
+
+
 def beta_limits(x: Any, n: Any, level: float) -> tuple[FloatArray, FloatArray]:
     """Clopper-Pearson limits for real-valued counts (the beta form); (0, 1) when there are no trials."""
     x, n = np.asarray(x, dtype=float), np.asarray(n, dtype=float)
@@ -32,7 +37,7 @@ def beta_limits(x: Any, n: Any, level: float) -> tuple[FloatArray, FloatArray]:
     low = np.where(inside_low, special.betaincinv(a, n - np.where(inside_low, x, 0.0) + 1, tail), 0.0)
     b = np.where(inside_high, n - x, 1.0)
     high = np.where(inside_high, special.betaincinv(x + 1, b, 1 - tail), 1.0)
-    return np.where(n > 0, low, np.where(np.isnan(n), np.nan, 0.0)), np.where(n > 0, high, np.where(np.isnan(n), np.nan, 1.0))
+    return _placed(x, n, low, 0.0), _placed(x, n, high, 1.0)
 
 
 def exact_interval(successes: npt.ArrayLike, trials: npt.ArrayLike, *, level: float = 0.95) -> tuple[FloatArray, FloatArray]:
@@ -77,7 +82,7 @@ def wilson_interval(successes: npt.ArrayLike, trials: npt.ArrayLike, *, level: f
     half = z * np.sqrt(p * (1 - p) / safe + z**2 / (4 * safe**2)) / (1 + z**2 / safe)
     low = np.where(x > 0, np.maximum(centre - half, 0.0), 0.0)
     high = np.where(x < n, np.minimum(centre + half, 1.0), 1.0)
-    return np.where(n > 0, low, np.where(np.isnan(n), np.nan, 0.0)), np.where(n > 0, high, np.where(np.isnan(n), np.nan, 1.0))
+    return _placed(x, n, low, 0.0), _placed(x, n, high, 1.0)
 
 
 def effective_trials(share: float, variance: float, trials: float, units: int, level: float) -> float:

@@ -1,0 +1,127 @@
+"""The standardised yearly index."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from fishreport.exceptions import InputError
+from fishreport.methods.catch_rate import fit_catch_model, mean_catch_rate, standardised_index
+
+
+def survey(rng: np.random.Generator, seasons: int = 6, sites: int = 8, repeats: int = 3, rate: float = 20.0) -> pd.DataFrame:
+    site = np.tile(np.repeat(np.arange(sites), repeats), seasons)
+    season = np.repeat(np.arange(2020, 2020 + seasons), sites * repeats)
+    effort = rng.uniform(0.12, 0.22, len(site))
+    mean = rate * effort * np.exp(rng.normal(0, 0.5, sites)[site] + rng.normal(0, 0.3, seasons)[season - 2020])
+    catch = rng.poisson(mean * rng.gamma(1.5, 1 / 1.5, len(site)))
+    return pd.DataFrame({"season": season, "site": [f"S{s}" for s in site], "effort_h": effort, "catch": catch})
+
+
+def test_index_of_season_alone_is_the_poisson_rate(rng: np.random.Generator) -> None:
+    """With no other term and Poisson catches the index is the ratio of sums, its log standard error 1/√catch."""
+    runs = survey(rng)
+    index = standardised_index(fit_catch_model(runs, terms="season", family="poisson"), runs)
+    for season, part in runs.groupby("season"):
+        assert index[season].value == pytest.approx(mean_catch_rate(part["catch"], part["effort_h"]).value)
+        assert index[season].se == pytest.approx(index[season].value / math.sqrt(part["catch"].sum()))
+
+
+def test_index_by_hand_from_the_coefficients(rng: np.random.Generator) -> None:
+    runs = survey(rng)
+    model = fit_catch_model(runs, terms="season + site")
+    sites = pd.DataFrame({"site": sorted(runs["site"].unique())})
+    value = {name: e.value for name, e in model.coefficients.items()}
+    site = np.array([value.get(f"site[{name}]", 0.0) for name in sites["site"]])
+    for season, got in standardised_index(model, sites).items():
+        expected = np.exp(value["Intercept"] + value.get(f"season[{season}]", 0.0) + site).mean()
+        assert got.value == pytest.approx(expected)
+        assert got.lower < got.value < got.upper and got.units == "fish/h"
+
+
+def test_the_delta_method_against_draws(rng: np.random.Generator) -> None:
+    runs = survey(rng)
+    model = fit_catch_model(runs, terms="season + site")
+    got = standardised_index(model, runs)[2023]
+    x = np.column_stack(
+        [
+            np.ones(144),
+            *[np.full(144, float(y == 2023)) for y in range(2021, 2026)],
+            *[runs["site"] == f"S{s}" for s in range(1, 8)],
+        ]
+    )
+    draws = rng.multivariate_normal(model.beta, model.covariance, 4000)
+    assert np.log(np.exp(draws @ x.T).mean(axis=1)).std() == pytest.approx(got.se / got.value, rel=0.06)
+
+
+def test_a_changed_mix_of_sites_does_not_move_the_index() -> None:
+    """Same rates in both seasons, but the good site is fished more in the second: the plain mean rises, the index does not."""
+    rng = np.random.default_rng(4)
+    rows = [(2023, "good")] * 20 + [(2023, "poor")] * 60 + [(2024, "good")] * 60 + [(2024, "poor")] * 20
+    runs = pd.DataFrame(rows, columns=["season", "site"])
+    runs["effort_h"] = 1.0
+    runs["catch"] = rng.poisson(np.where(runs["site"] == "good", 40, 10))
+    index = standardised_index(fit_catch_model(runs, terms="season + site"), runs)
+    assert index[2024].value / index[2023].value == pytest.approx(1, abs=0.1)
+    plain = {year: part["catch"].mean() for year, part in runs.groupby("season")}
+    assert plain[2024] / plain[2023] > 1.5
+
+
+def test_a_season_of_zeros(rng: np.random.Generator) -> None:
+    """Without other terms, Poisson: the limit is 2.9957 over the season's effort (the rule of three)."""
+    runs = survey(rng)
+    runs.loc[runs["season"] == 2022, "catch"] = 0
+    hours = runs.loc[runs["season"] == 2022, "effort_h"].sum()
+    got = standardised_index(fit_catch_model(runs, terms="season", family="poisson"), runs)[2022]
+    assert (got.value, got.lower) == (0, 0) and math.isnan(got.se)
+    assert got.upper == pytest.approx(-math.log(0.05) / hours)
+    assert "one-sided" in got.notes[0]
+    clumped = standardised_index(fit_catch_model(runs, terms="season"), runs)[2022]
+    assert clumped.upper > got.upper  # clumped catches are more often nil at the same rate
+
+
+def test_upper_limit_of_zeros_has_its_probability(rng: np.random.Generator) -> None:
+    runs = survey(rng)
+    runs.loc[runs["season"] == 2022, "catch"] = 0
+    model = fit_catch_model(runs, terms="season + site")
+    got = standardised_index(model, runs)[2022]
+    other = standardised_index(model, runs)[2020]
+    held = runs[runs["season"] == 2022]
+    value = {name: e.value for name, e in model.coefficients.items()}
+    site = held["site"].map(lambda name: value.get(f"site[{name}]", 0.0)).to_numpy()
+    mean = got.upper / other.value * np.exp(value["Intercept"] + site) * held["effort_h"].to_numpy()
+    assert np.prod((1 + mean / model.theta) ** -model.theta) == pytest.approx(0.05)
+
+
+def test_nothing_caught_at_all(rng: np.random.Generator) -> None:
+    runs = survey(rng).assign(catch=0)
+    index = standardised_index(fit_catch_model(runs, terms="season + site"), runs)
+    hours = runs.loc[runs["season"] == 2021, "effort_h"].sum()
+    assert index[2021].upper == pytest.approx(-math.log(0.05) / hours)
+
+
+def test_an_empty_site_counts_as_zero_in_the_mix(rng: np.random.Generator) -> None:
+    runs = survey(rng)
+    runs.loc[runs["site"] == "S2", "catch"] = 0
+    model = fit_catch_model(runs, terms="season + site")
+    with_it = standardised_index(model, runs)[2021].value
+    without = standardised_index(model, runs[runs["site"] != "S2"])[2021].value
+    assert with_it == pytest.approx(without * 7 / 8)
+
+
+def test_messages(rng: np.random.Generator) -> None:
+    runs = survey(rng)
+    with pytest.raises(InputError, match="season must be a factor among the terms"):
+        standardised_index(fit_catch_model(runs, terms="site"), runs)
+    with pytest.raises(InputError, match="site not found"):
+        standardised_index(fit_catch_model(runs, terms="season + site"), runs[["season"]])
+
+
+def test_a_season_that_others_determine(rng: np.random.Generator) -> None:
+    runs = survey(rng)
+    runs["dam"] = np.where(runs["season"] >= 2023, "after", "before")
+    index = standardised_index(fit_catch_model(runs, terms="dam + season"), runs)
+    assert not index[2025].estimable and "other terms determine" in index[2025].notes[0]
