@@ -143,7 +143,7 @@ def fit_covariates(
     notes: tuple[str, ...] = series.notes
     missing = int((~complete & ~np.isnan(x)).sum())
     if missing:
-        notes = (*notes, f"{missing} seasons without a covariate left out")
+        notes = (*notes, f"{missing} season{'' if missing == 1 else 's'} without a covariate left out")
     at = {float(y): i for i, y in enumerate(t)}
     rows = [at[float(y)] for y in series.year]
     names = [*table, *(["year"] if trend else [])]
