@@ -52,7 +52,7 @@ def _new(arguments: argparse.Namespace) -> int:
 
 
 def _records(faults: pd.DataFrame) -> list[dict[str, Any]]:
-    plain: list[dict[str, Any]] = faults.astype(object).where(faults.notna(), None).to_dict("records")
+    plain: list[Any] = faults.astype(object).where(faults.notna(), None).to_dict("records")
     return plain
 
 
