@@ -70,9 +70,9 @@ class LengthGroups:
     ) -> Floats:
         """Share of each group shorter than a limit, on average over a step in which mean length grows from start to end.
 
-        All arguments broadcast; the groups are a new last axis. With a spread, the mean of `points` evenly placed moments; without
-        any spread, the exact part of the step before the length is reached. Exactly 0 and 1 where the limit is beyond the group
-        for the whole step.
+        All arguments broadcast; the groups are a new last axis. With a spread, the mean of `points` evenly placed moments;
+        without any spread, the exact part of the step before the length is reached. Exactly 0 and 1 where the limit is beyond
+        the group for the whole step.
         """
         limit, start, end, cv = np.broadcast_arrays(*(np.asarray(item, dtype=float) for item in (limit_mm, start_mm, end_mm, cv)))
         if np.isposinf(limit).all():

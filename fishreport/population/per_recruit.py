@@ -1,17 +1,18 @@
 """Yield and spawning per recruit: in closed form, by fine time steps, and by age.
 
-Closed form (Beverton & Holt 1957, in the form of Gulland 1969; from memory), for weight W(t) = Winf (1 - exp(-K (t - t0)))³, natural
-mortality M from the age of recruitment tr on, and fishing mortality F from the age of first capture tc on without end::
+Closed form (Beverton & Holt 1957, in the form of Gulland 1969; from memory), for weight W(t) = Winf (1 - exp(-K (t - t0)))³,
+natural mortality M from the age of recruitment tr on, and fishing mortality F from the age of first capture tc on without end::
 
     Y/R = F exp(-M (tc - tr)) Winf · sum over n = 0 .. 3 of U_n S**n / (F + M + n K),   U = 1, -3, 3, -1,   S = exp(-K (tc - t0))
     B/R = (Y/R) / F        (mean biomass of fish of tc and older, per recruit)
 
-Time steps: the same fish followed in steps of 1/steps_per_year, weight taken in the middle of each step, until exp(-M t) has fallen
-below 1e-12; the step in which tc lies counts for the part of it after tc.
+Time steps: the same fish followed in steps of 1/steps_per_year, weight taken in the middle of each step, until exp(-M t) has
+fallen below 1e-12; the step in which tc lies counts for the part of it after tc.
 
 Spawning potential ratio: the spawning biomass that a recruit gives over its life, over that without fishing.
 
-Reference points: Fmax is where dY/dF = 0, F0.1 where dY/dF is a tenth of its value at F = 0 (Gulland & Boerema 1973, from memory).
+Reference points: Fmax is where dY/dF = 0, F0.1 where dY/dF is a tenth of its value at F = 0 (Gulland & Boerema 1973, from
+memory).
 """
 
 from __future__ import annotations

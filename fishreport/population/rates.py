@@ -80,7 +80,7 @@ class Rates:
         )
 
 
-def _row_lengths(life: LifeHistory, regulation: Regulation, stocked_rows: int) -> tuple[Floats, NDArray[np.bool_]]:
+def row_lengths(life: LifeHistory, regulation: Regulation, stocked_rows: int) -> tuple[Floats, NDArray[np.bool_]]:
     """Mean lengths at the 13 ends of the months, 13 × draws × rows, and whether a row is in the water, 12 × rows."""
     ages = life.ages[None, :] + np.arange(13)[:, None] / 12
     lengths = np.moveaxis(life.mean_length(ages), 0, 1)
@@ -115,7 +115,7 @@ def scenario_rates(
 ) -> Rates:
     """The rates of one regulation over all draws of `life` and `angling` (which have the same number of draws)."""
     draws, cv = life.draws, life.length_cv
-    ends, present = _row_lengths(life, regulation, stocked_rows)
+    ends, present = row_lengths(life, regulation, stocked_rows)
     rows = ends.shape[2]
     cells = rows * groups.share.size
     put = regulation.stocking

@@ -25,7 +25,7 @@ from fishreport.population.angling import Angling
 from fishreport.population.bag_limit import share_kept
 from fishreport.population.length_groups import LengthGroups
 from fishreport.population.life_history import LifeHistory
-from fishreport.population.rates import Rates, _row_lengths, scenario_rates
+from fishreport.population.rates import Rates, row_lengths, scenario_rates
 from fishreport.population.regulation import Regulation
 
 Floats = NDArray[np.float64]
@@ -84,7 +84,7 @@ def _through_life(survival: Floats, rows: int, entering: Floats) -> Floats:
 
 def _nearest_age(life: LifeHistory, rule: Regulation, stocked: Floats, ages: int) -> Floats:
     """Fish of earlier stocking in the age class of nearest length on 1 January, draws × ages × groups."""
-    lengths = _row_lengths(life, rule, stocked.shape[1])[0][0]
+    lengths = row_lengths(life, rule, stocked.shape[1])[0][0]
     carried = np.zeros((life.draws, ages, stocked.shape[2]))
     draw = np.arange(life.draws)
     for row in range(1, stocked.shape[1]):
