@@ -122,15 +122,21 @@ def _draw_totals(totals: FloatArray, resamples: int, rng: np.random.Generator) -
     return drawn
 
 
-def _bca_quantiles(value: float, replicates: FloatArray, left_out: FloatArray, level: float) -> tuple[float, float]:
+def _expanded_normal(level: float, clusters: int) -> FloatArray:
+    """Normal quantiles of both limits, moved out for few clusters: √(n/(n − 1)) t(n − 1)."""
+    reach = math.sqrt(clusters / (clusters - 1)) * float(special.stdtrit(clusters - 1, 0.5 + level / 2))
+    return np.array([-reach, reach])
+
+
+def _bca_quantiles(value: float, replicates: FloatArray, left_out: FloatArray, z: FloatArray) -> tuple[float, float]:
     below = (float((replicates < value).mean()) + float((replicates <= value).mean())) / 2
     below = min(max(below, 0.5 / len(replicates)), 1 - 0.5 / len(replicates))
     shift = float(special.ndtri(below))
     centred = left_out.mean() - left_out
     spread = float((centred**2).sum())
     acceleration = float((centred**3).sum()) / (6 * spread**1.5) if spread > 0 else 0.0
-    z = special.ndtri(np.array([(1 - level) / 2, (1 + level) / 2]))
-    moved = special.ndtr(shift + (shift + z) / (1 - acceleration * (shift + z)))
+    stretch = np.maximum(1 - acceleration * (shift + z), 1e-6)
+    moved = special.ndtr(shift + (shift + z) / stretch)
     return float(moved[0]), float(moved[1])
 
 
@@ -160,7 +166,8 @@ def cluster_bootstrap(
     level : float
     method : ``"percentile"`` or ``"bca"``
         BCa corrects for bias and skewness with a jackknife over clusters (Efron 1987, Journal of the American Statistical
-        Association 82:171-185, from memory).
+        Association 82:171-185, from memory). Both are expanded for few clusters: the normal quantile z gives way to
+        √(n/(n − 1)) t(n − 1) (Hesterberg 2015, The American Statistician 69:371-386, from memory).
     units : str
         Units of the statistic.
 
@@ -175,7 +182,8 @@ def cluster_bootstrap(
         raise InputError(f"method must be 'percentile' or 'bca'; got {method!r}")
     if not isinstance(resamples, int | np.integer) or resamples < 50:
         raise InputError(f"resamples must be a whole number of 50 or more; got {resamples!r}")
-    words = f"bootstrap of whole clusters, {resamples} resamples, {'BCa' if method == 'bca' else 'percentile'} limits"
+    kind = "BCa" if method == "bca" else "percentile"
+    words = f"bootstrap of whole clusters, {resamples} resamples, {kind} limits expanded for few clusters"
     as_totals = isinstance(clusters, np.ndarray) and clusters.ndim == 2
     n = len(clusters)  # type: ignore[arg-type]
     if n < 2:
@@ -207,12 +215,13 @@ def cluster_bootstrap(
     )
     if len(finite) < resamples / 2:
         return Estimate.not_estimable("most resamples have no finite value", units=units, method=words, n=n, level=level)
-    quantiles = ((1 - level) / 2, (1 + level) / 2)
+    z = _expanded_normal(level, n)
+    quantiles = (float(special.ndtr(z[0])), float(special.ndtr(z[1])))
     if method == "bca":
-        quantiles = _bca_quantiles(value, finite, left_out[np.isfinite(left_out)], level)
+        quantiles = _bca_quantiles(value, finite, left_out[np.isfinite(left_out)], z)
     low, high = np.quantile(finite, quantiles)
-    if n < 20:
-        notes += (f"{n} clusters: bootstrap limits are too narrow with few clusters",)
+    if n < 10:
+        notes += (f"{n} clusters: bootstrap limits are rough with so few",)
     return Estimate(value, float(finite.std(ddof=1)), float(low), float(high), level, units, words, n, notes)
 
 
