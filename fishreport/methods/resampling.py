@@ -13,7 +13,7 @@ from scipy import special, stats
 
 from fishreport.exceptions import InputError
 from fishreport.methods.estimate import Estimate
-from fishreport.methods.inputs import FloatArray, IntArray, check_level
+from fishreport.methods.inputs import FloatArray, IntArray, check_level, codes, numbers
 
 _BLOCK = 2_000_000  # cells of the resampling matrix held at once
 
@@ -97,8 +97,6 @@ def design_effect(values: npt.ArrayLike, clusters: npt.ArrayLike) -> float:
         Linearised cluster variance of the mean over s²/n (Kish 1965, from memory); NaN with fewer than 2 clusters, fewer
         than 2 units or no variation.
     """
-    from fishreport.methods.inputs import codes, numbers
-
     value = numbers("values", values)
     code, _ = codes("clusters", clusters, len(value))
     used = np.isfinite(value) & (code >= 0)
