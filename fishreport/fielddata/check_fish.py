@@ -20,31 +20,38 @@ _SHORT_SHARE = 0.2
 _SEE_SHEET = "see the field sheet"
 
 
-def _standard(species: Species | None) -> Standard | None:
+def _standards(species: Species | None) -> list[Standard]:
+    """The standard that the study names, or those of the species, whichever water they are for."""
     if species is None:
-        return None
-    for name in (species.standard, species.name):
-        if name:
-            try:
-                return load_standards().find(name)
-            except StandardError:
-                continue
-    return None
+        return []
+    standards = load_standards()
+    if species.standard:
+        try:
+            return [standards.find(species.standard)]
+        except StandardError:
+            pass  # told where the standard is used
+    same = [standard for standard in standards if standard.species.casefold() == species.name.casefold()]
+    return [standard for standard in same if not standard.regional]
 
 
-def _usual(length: np.ndarray, weight: np.ndarray, standard: Standard | None) -> UsualWeight | None:
+def _usual(length: np.ndarray, weight: np.ndarray, standards: list[Standard]) -> UsualWeight | None:
     """From the data, or from the published standard weight where too few fish are weighed."""
     both = ~np.isnan(length) & ~np.isnan(weight)
     fitted = fit_usual_weight(length[both], weight[both])
+    standard = next((standard for standard in standards if not standard.quadratic), None)
     if fitted is not None or standard is None or not both.any():
         return fitted
-    longest = standard.world_maximum_length_mm or 1000.0
-    return UsualWeight(standard.intercept, standard.slope, 0.09, SHORTEST_CAUGHT_MM, longest)
+    return UsualWeight(standard.intercept, standard.slope, 0.09, SHORTEST_CAUGHT_MM, _longest(standards) or 1000.0)
+
+
+def _longest(standards: list[Standard]) -> float | None:
+    return max((standard.world_maximum_length_mm or 0.0 for standard in standards), default=0.0) or None
 
 
 def _doubt_weights(fish: pd.DataFrame, usual: UsualWeight, raw: RawTable, faults: Faults) -> None:
     weighed = fish[fish["length_mm"].notna() & fish["weight_g"].notna()]
     length, weight = weighed["length_mm"].to_numpy(), weighed["weight_g"].to_numpy()
+    lines = weighed.index.to_numpy()
     residual = usual.residual(length, weight)
     # The equation says little about fish far shorter than those it rests on; rounding to a gram then says less.
     for place in np.flatnonzero(np.abs(residual) > usual.tolerance(length)):
@@ -53,11 +60,11 @@ def _doubt_weights(fish: pd.DataFrame, usual: UsualWeight, raw: RawTable, faults
         shown = f"{expected:.0f}" if expected >= 10 else f"{expected:.2g}"
         message = f"{digits(weight[place])} g at {digits(length[place])} mm is far from the usual {shown} g"
         if not slips:
-            raw.tell(faults, "weight_far_from_length", weighed.index[place], "weight_g", message, _SEE_SHEET)
+            raw.tell(faults, "weight_far_from_length", lines[place], "weight_g", message, _SEE_SHEET)
             continue
         others = [slip for slip in slips[1:] if slip.code != slips[0].code][:1]
         advice = "; or ".join(slip.advice for slip in [slips[0], *others])
-        raw.tell(faults, slips[0].code, weighed.index[place], slips[0].column, message, f"{advice}; {_SEE_SHEET}")
+        raw.tell(faults, slips[0].code, lines[place], slips[0].column, message, f"{advice}; {_SEE_SHEET}")
 
 
 def _doubt_short(fish: pd.DataFrame, raw: RawTable, faults: Faults) -> None:
@@ -87,6 +94,8 @@ def _doubt_long(fish: pd.DataFrame, name: str, longest: float, high: float, raw:
         if line in told:
             continue
         slips = [slip for slip in length_slips(float(value)) if slip.length_mm <= min(longest, high) and slip.unlikely]
+        middle = np.log(fish["length_mm"].median())
+        slips.sort(key=lambda slip: abs(np.log(slip.length_mm) - middle))
         hint = f"{slips[0].advice}; " if slips else ""
         message = f"{digits(value)} mm is longer than a {name} is believed to grow here ({longest:.0f} mm)"
         raw.tell(faults, "length_over_maximum", line, "length_mm", message, f"{hint}{_SEE_SHEET}")
@@ -97,14 +106,14 @@ def check_sizes(fish: pd.DataFrame, study: Study, raw: RawTable, faults: Faults)
     by_key = {species.key: species for species in study.species.values()}
     for key, group in fish.groupby("species_key", sort=True):
         species = by_key.get(str(key))
-        standard = _standard(species)
+        standards = _standards(species)
         length = group["length_mm"].to_numpy()
-        usual = _usual(length, group["weight_g"].to_numpy(), standard)
+        usual = _usual(length, group["weight_g"].to_numpy(), standards)
         if usual is not None:
             _doubt_weights(group, usual, raw, faults)
         _doubt_short(group, raw, faults)
         longest = species.maximum_length_mm if species else None
-        longest = longest or (standard.world_maximum_length_mm if standard else None)
+        longest = longest or _longest(standards)
         if longest is not None:
             high = common_lengths(length[length <= longest])[1]
             _doubt_long(group, species.name if species else str(key), longest, high, raw, faults)
@@ -121,26 +130,23 @@ def check_twice(fish: pd.DataFrame, raw: RawTable, faults: Faults) -> None:
 
     Chance alone gives the first about once in ten thousand weighed fish.
     """
-    whole = fish[fish["length_mm"].notna() & fish["weight_g"].notna() & (fish["run_line"] >= 0)]
-    same = ["run_line", "species", "length_mm", "weight_g", "count", "mark", "tag", "age_sample", "fate"]
+    whole = fish[fish["length_mm"].notna() & fish["weight_g"].notna() & (fish["run_line"] >= 0) & (fish["tag"] == "")]
+    if len(whole) < 2:
+        return
+    same = ["run_line", "species", "length_mm", "weight_g", "count", "mark", "age_sample", "fate"]
     key = whole.groupby(same, sort=False, dropna=False).ngroup()
-    previous = key.shift(fill_value=-1)
-    adjacent = (key == previous).to_numpy() & (np.diff(whole.index.to_numpy(), prepend=-9) == 1)
-    pairs = pd.DataFrame({"run": whole["run_line"], "key": key, "previous": previous})
-    block = pairs.duplicated(keep="first").to_numpy() & (whole["run_line"] == whole["run_line"].shift()).to_numpy()
-    block |= np.append(block[1:], False) if len(block) else block
-    block &= key.duplicated().to_numpy()
-    first = (
-        whole.index.to_numpy()[key.drop_duplicates().index.map({line: n for n, line in enumerate(whole.index)})]
-        if len(key)
-        else []
-    )
+    lines = whole.index.to_numpy()
+    first = pd.Series(lines, whole.index).groupby(key).transform("first").to_numpy()
+    above = (np.diff(key, prepend=-1) == 0) & (np.diff(lines, prepend=-9) == 1)
+    pairs = pd.DataFrame({"key": key, "previous": key.shift(fill_value=-1)})
+    # The second of a pair of rows that stood before in the same order; then the first of that pair too.
+    block = pairs.duplicated().to_numpy() & (np.diff(whole["run_line"], prepend=-9) == 0) & key.duplicated().to_numpy()
+    block[:-1] |= block[1:] & key.duplicated().to_numpy()[:-1]
     told = faults.rows("fish", "doubt")
-    for place in np.flatnonzero(adjacent | block):
-        line = int(whole.index[place])
-        twin = line - 1 if adjacent[place] else int(first[key.iloc[place]])
-        if line not in told and not whole["tag"].iloc[place]:
-            message = f"the fish is the same as that of line {twin} in every column"
+    for place in np.flatnonzero(above | block):
+        line = int(lines[place])
+        if line not in told:
+            message = f"the fish is the same as that of line {line - 1 if above[place] else first[place]} in every column"
             raw.tell(faults, "duplicate_fish", line, "length_mm", message, "take one out if it was entered twice")
 
 

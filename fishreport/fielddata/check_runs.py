@@ -30,11 +30,12 @@ def check_effort(runs: pd.DataFrame, raw: RawTable, faults: Faults) -> None:
             group = runs
         if len(group) < _MINIMUM_RUNS:
             return
+        lines = group.index.to_numpy()
         log = np.log(group["effort_s"].to_numpy())
         middle = float(np.median(log))
         allowed = max(5 * 1.4826 * float(np.median(np.abs(log - middle))), np.log(2.5))
         for place in np.flatnonzero(np.abs(log - middle) > allowed):
-            line, effort = int(group.index[place]), float(group["effort_s"].iloc[place])
+            line, effort = int(lines[place]), float(group["effort_s"].iloc[place])
             if line in faults.rows("runs", "doubt"):
                 continue
             hints = [text.format(effort * k) for k, text in _EFFORT_SLIPS if abs(log[place] + np.log(k) - middle) < np.log(1.35)]
@@ -47,10 +48,8 @@ def check_repeats(runs: pd.DataFrame, raw: RawTable, faults: Faults) -> None:
     """The same run under two names, and one site under two spellings."""
     timed = runs[runs["start_time"] != ""]
     same = ["site", "date", "start_time", "effort_s"]
-    first = timed.drop_duplicates(same).set_index(same).index
-    lines = timed.drop_duplicates(same).index
-    for line in timed.index[timed.duplicated(same)]:
-        twin = lines[first.get_loc(tuple(timed.loc[line, same]))]
+    first = timed.assign(line=timed.index).groupby(same, sort=False)["line"].transform("first")
+    for line, twin in first[timed.duplicated(same)].items():
         message = f"site, date, start time and effort are those of the run in line {twin}"
         raw.tell(faults, "run_entered_twice", line, "run_id", message, "take one out if it was entered twice")
     spellings: dict[str, tuple[str, int]] = {}
@@ -129,4 +128,4 @@ def note_empty_runs(runs: pd.DataFrame, run_line: np.ndarray, raw: RawTable, fau
         return
     for line, run_id in runs.loc[~runs.index.isin(run_line), "run_id"].items():
         message = f"run {run_id} has no fish and counts as a zero catch"
-        raw.tell(faults, "run_without_fish", int(str(line)), "run_id", message, "add its fish if they are missing")
+        raw.tell(faults, "run_without_fish", line, "run_id", message, "add its fish if they are missing")

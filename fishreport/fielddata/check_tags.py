@@ -27,12 +27,12 @@ def check_tags(fish: pd.DataFrame, raw: RawTable, faults: Faults) -> None:
     doubled = tagged.duplicated(["tag", "run_line"])
     for line, tag in tagged.loc[doubled, "tag"].items():
         message = f"the tag {tag} stands twice in the same run"
-        raw.tell(faults, "tag_twice_in_run", int(str(line)), "tag", message, "see the field sheet")
+        raw.tell(faults, "tag_twice_in_run", line, "tag", message, "see the field sheet")
     first = tagged.groupby("tag", sort=False)[["species", "species_key", "line"]].transform("first")
     other = (tagged["species_key"] != first["species_key"]) & ~doubled
-    for line in tagged.index[other]:
-        message = f"the tag {tagged.at[line, 'tag']} was on a {first.at[line, 'species']} in line {first.at[line, 'line']}"
-        raw.tell(faults, "tag_two_species", int(line), "tag", message, "see the field sheets for the tag and the species")
+    for row in tagged.assign(was=first["species"], where=first["line"])[other].itertuples():
+        message = f"the tag {row.tag} was on a {row.was} in line {row.where}"
+        raw.tell(faults, "tag_two_species", row.Index, "tag", message, "see the field sheets for the tag and the species")
     _check_growth(tagged[~doubled & ~other], raw, faults)
 
 
@@ -43,9 +43,9 @@ def _check_growth(tagged: pd.DataFrame, raw: RawTable, faults: Faults) -> None:
     years = (measured["run_date"] - before["run_date"]).dt.total_seconds() / (365.25 * 86_400)
     shrank = gain < -(before["length_mm"] * SHRINKAGE_SHARE).clip(lower=SHRINKAGE_MM)
     fast = gain > GROWTH_ALLOWANCE_MM + GROWTH_MM_PER_YEAR * years
-    for line in measured.index[shrank | fast]:
-        now, then, when = measured.at[line, "length_mm"], before.at[line, "length_mm"], int(before.at[line, "line"])
-        code = "recapture_shrank" if shrank[line] else "recapture_grew_fast"
-        did = "was longer before" if shrank[line] else f"cannot well have grown so much in {years[line]:.1f} years"
-        message = f"the fish of tag {measured.at[line, 'tag']} {did}: {then:g} mm in line {when}, {now:g} mm here"
-        raw.tell(faults, code, int(line), "length_mm", message, "see the field sheets for the length and the tag")
+    then = measured.assign(years=years, shrank=shrank, before=before["length_mm"], where=before["line"])
+    for row in then[shrank | fast].itertuples():
+        code = "recapture_shrank" if row.shrank else "recapture_grew_fast"
+        did = "was longer before" if row.shrank else f"cannot well have grown so much in {row.years:.1f} years"
+        message = f"the fish of tag {row.tag} {did}: {row.before:g} mm in line {row.where:.0f}, {row.length_mm:g} mm here"
+        raw.tell(faults, code, row.Index, "length_mm", message, "see the field sheets for the length and the tag")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,12 +19,16 @@ _CHUNK = 65_536
 
 @dataclass(frozen=True)
 class Grid:
-    """Rows of text, with the line in the file on which each begins; lines without any text are not in it."""
+    """Rows of text, with the line in the file on which each begins; lines without any text are not in it.
+
+    In a `sheet`, rows end with their last filled cell.
+    """
 
     file: str
     rows: Sequence[Sequence[str]]
     lines: Sequence[int]
     decimal_comma: bool = False
+    sheet: bool = False
 
 
 @dataclass(frozen=True)
@@ -60,7 +65,7 @@ class RawTable:
         """The heading of a column as written in the file, or its plain name."""
         return self.headings.get(column, column)
 
-    def tell(self, faults: Faults, code: str, line: int, column: str, message: str, advice: str = "") -> None:
+    def tell(self, faults: Faults, code: str, line: Any, column: str, message: str, advice: str = "") -> None:
         """Add a fault of one row; the heading and the text of the cell as they stand in the file go with it."""
         value = self.cells.at[line, column] if column in self.cells else ""
         faults.add(code, self.name, message, advice, file=self.file, row=int(line), column=self.heading(column), value=value)
@@ -149,10 +154,11 @@ def _report_missing(names: list[str | None], schema: TableSchema, file: str, lin
     return bool(missing)
 
 
-def _report_width(grid: Grid, body: int, width: int, schema: TableSchema, faults: Faults) -> None:
+def _report_width(grid: Grid, body: int, least: int, width: int, schema: TableSchema, faults: Faults) -> None:
+    """Rows with more fields than the header is wide, or fewer than it names."""
     short = 0
     for row, line in zip(grid.rows[body:], grid.lines[body:], strict=True):
-        if len(row) < width:
+        if len(row) < least:
             short += 1
         elif len(row) > width and (extra := [cell.strip() for cell in row[width:] if cell.strip()]):
             faults.add(
@@ -203,10 +209,10 @@ def make_table(grid: Grid, schema: TableSchema, faults: Faults) -> RawTable | No
                 )
                 return None
     header = list(grid.rows[position])
-    while header and not header[-1].strip():
-        header.pop()
     body = position + 1
-    width = len(header)
+    width = max(map(len, grid.rows[position:])) if grid.sheet else len(header)
+    header += [""] * (width - len(header))
+    named = max(number for number, heading in enumerate(header, start=1) if heading.strip())
     names = _names(header, schema, file, line, faults)
     if names is None or _report_missing(names, schema, file, line, faults):
         return None
@@ -214,7 +220,8 @@ def make_table(grid: Grid, schema: TableSchema, faults: Faults) -> RawTable | No
         faults.add(
             "lines_above_header", table, f"the header is line {line}; what stands above it is not read", file=file, row=line
         )
-    _report_width(grid, body, width, schema, faults)
+    if not grid.sheet:
+        _report_width(grid, body, named, width, schema, faults)
     columns = _columns(grid.rows[body:], width)
     lines_of = np.array(grid.lines[body:], dtype=np.int64)
     filled = np.zeros(len(lines_of), dtype=bool)

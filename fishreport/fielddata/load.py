@@ -6,7 +6,6 @@ import gc
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -121,6 +120,8 @@ def _follow_fish(tables: dict[str, RawTable], loaded: Loaded, reasons: dict[str,
 
 def _link(loaded: Loaded, faults: Faults) -> None:
     values, raw = loaded.values, loaded.raw
+    loaded.run_line = np.full(len(values.get("fish", ())), NO_LINK)
+    loaded.fish_place = np.full(len(values.get("ages", ())), NO_LINK)
     if "runs" not in values:
         return
     find_duplicate_runs(values["runs"], raw["runs"], faults)
@@ -199,11 +200,11 @@ def _survey(loaded: Loaded, study: Study, faults: Faults) -> Survey:
     runs = runs[runs["season"] <= study.season.year]
     all_fish = loaded.values.get("fish", no_values(TABLES["fish"]))
     usable = ~all_fish.index.isin(list(faults.rows("fish")))
-    line_of_run = np.where(usable, loaded.run_line, NO_LINK) if len(all_fish) else loaded.run_line
+    line_of_run = np.where(usable, loaded.run_line, NO_LINK)
     fish = derive_fish(all_fish, runs, line_of_run, study)
     ages = _usable(loaded, "ages", faults)
     place = loaded.fish_place
-    if "ages" in loaded.values and len(place):
+    if "ages" in loaded.values:
         place = place[loaded.values["ages"].index.isin(ages.index)]
     ages = derive_ages(ages, all_fish, runs, position=place, line_of_run=line_of_run, study=study)
     frames = {"runs": runs, "fish": fish, "ages": ages[ages["season"] <= study.season.year]}
@@ -214,11 +215,3 @@ def _survey(loaded: Loaded, study: Study, faults: Faults) -> Survey:
     empty = record_set_aside(RawTable(TABLES["runs"], "", pd.DataFrame(), {}, False), {})
     records = pd.concat(loaded.set_aside, ignore_index=True) if loaded.set_aside else empty
     return Survey(**finished, faults=faults.frame(), set_aside=records)
-
-
-def study_file_paths(study: Study) -> dict[str, Path]:
-    """Absolute path of every file of field data that the study names, by table (or ``workbook``)."""
-    named = study.data.model_dump()
-    if study.data.workbook:
-        named = {"workbook": study.data.workbook}
-    return {name: study.folder / value for name, value in named.items() if value}

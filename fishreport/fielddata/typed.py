@@ -23,7 +23,7 @@ _COMMA_NUMBER = re.compile(r"[+-]?[0-9]+,[0-9]+")
 _DATE = re.compile(r"([0-9]{4})([-/.])([0-9]{1,2})\2([0-9]{1,2})(?:[T ][0-9:.]+Z?)?")
 _OTHER_DATE = re.compile(r"[0-9]{1,2}[-/. ][0-9A-Za-z]{1,9}[-/. ][0-9]{2,4}")
 _TIME = re.compile(
-    r"(?:[0-9]{4}-[0-9]{2}-[0-9]{2}[T ])?([0-9]{1,2}):([0-9]{2})(?::([0-9]{2})(?:\.[0-9]+)?)?\s*([AaPp])?\.?[Mm]?\.?"
+    r"(?:[0-9]{4}-[0-9]{2}-[0-9]{2}[T ])?([0-9]{1,2}):([0-9]{2})(?::[0-5][0-9](?:\.[0-9]+)?)?\s*(?:([AaPp])\.?[Mm]\.?)?"
 )
 _YES = frozenset({"yes", "y", "true", "1", "x"})
 _NO = frozenset({"no", "n", "false", "0"})
@@ -224,9 +224,9 @@ def read_values(raw: RawTable, faults: Faults, *, last_year: int = 2201) -> pd.D
     lists of numbers tuples; columns that the schema does not define follow as text.
     """
     columns = {column.name: _read_column(column, raw, last_year, faults) for column in raw.schema}
-    unknown = {name: raw.cells[name].to_numpy() for name in raw.cells if name not in raw.schema}
     index = raw.cells.index
-    typed = pd.DataFrame({name: pd.Series(values, index, values.dtype) for name, values in {**columns, **unknown}.items()}, index)
+    columns |= {str(name): raw.cells[name].to_numpy() for name in raw.cells if name not in raw.schema}
+    typed = pd.DataFrame({name: pd.Series(values, index, values.dtype) for name, values in columns.items()}, index)
     if len(typed):
         _check_bounds(typed, raw, faults)
     return typed

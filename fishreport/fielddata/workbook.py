@@ -114,7 +114,7 @@ class Workbook:
         if not rows:
             fail("empty_file", "the sheet is empty", f"write the header of the {schema.name} table and its rows into it")
             return None
-        return Grid(file, rows, lines)
+        return Grid(file, rows, lines, sheet=True)
 
 
 def _note_formulas(packed: zipfile.ZipFile, file: str, faults: Faults) -> None:

@@ -45,13 +45,13 @@ def _bounds(metadata: list[Any]) -> str:
         for inner in getattr(item, "metadata", None) or [item]:
             match inner:
                 case Gt():
-                    words.append(f"above {inner.gt:g}")  # type: ignore[str-bytes-safe]
+                    words.append(f"above {inner.gt:g}")
                 case Ge():
-                    words.append(f"at least {inner.ge:g}")  # type: ignore[str-bytes-safe]
+                    words.append(f"at least {inner.ge:g}")
                 case Lt():
-                    words.append(f"below {inner.lt:g}")  # type: ignore[str-bytes-safe]
+                    words.append(f"below {inner.lt:g}")
                 case Le():
-                    words.append(f"at most {inner.le:g}")  # type: ignore[str-bytes-safe]
+                    words.append(f"at most {inner.le:g}")
                 case MinLen() if inner.min_length == 1:
                     words.append("not empty")
                 case MinLen():
