@@ -15,6 +15,7 @@ from fishreport.resources import locate
 from fishreport.study import Study
 
 FRONT = "front"
+LAST = 2
 PARAMETERS = ("study", "season", "settings", "results")
 _PREFIX = re.compile(r"^\d+[-_]")
 
@@ -31,8 +32,8 @@ class PlannedChapter:
         Its number in the report; 0 for the front page.
     notebook : Path
         The notebook.
-    uses_results : bool
-        True when it runs after the others, because it shows what they found.
+    wave : int
+        0 for a chapter that stands alone; 1 for one that runs after those, because it uses what they found; 2 after both.
     cached : bool
         False when it asks never to be taken from the cache.
     """
@@ -40,7 +41,7 @@ class PlannedChapter:
     name: str
     number: int
     notebook: Path
-    uses_results: bool = False
+    wave: int = 0
     cached: bool = True
 
     @property
@@ -77,6 +78,11 @@ def _asks(notebook: Path) -> dict[str, Any]:
     return wishes if isinstance(wishes, dict) else {}
 
 
+def _wave(asks: dict[str, Any]) -> int:
+    wish = asks.get("uses_results", 0)
+    return min(max(int(wish), 0), LAST) if isinstance(wish, int) else 0
+
+
 def plan_chapters(study: Study, *, only: Sequence[str] = (), folder: Path | None = None) -> list[PlannedChapter]:
     """The chapters of a report in order, the front page last (it is run last and placed first).
 
@@ -110,7 +116,7 @@ def plan_chapters(study: Study, *, only: Sequence[str] = (), folder: Path | None
             raise StudyError(f"no chapter {name!r}; {hint}", "study.toml", "report.chapters")
         asks = _asks(path)
         chapter = PlannedChapter(
-            short_name(path.name), number, path, bool(asks.get("uses_results")), asks.get("cache") is not False
+            short_name(path.name), number, path, _wave(asks), asks.get("cache") is not False
         )
         if chapter.name == FRONT or any(other.name == chapter.name for other in planned):
             raise StudyError(f"two chapters are called {chapter.name!r}; rename one", "study.toml", "report.chapters")
@@ -123,7 +129,7 @@ def plan_chapters(study: Study, *, only: Sequence[str] = (), folder: Path | None
         planned = [chapter for chapter in planned if chapter.name in {short_name(wanted) for wanted in only}]
     if FRONT in shipped:
         front = shipped[FRONT]
-        planned.append(PlannedChapter(FRONT, 0, front, True, _asks(front).get("cache") is not False))
+        planned.append(PlannedChapter(FRONT, 0, front, LAST, _asks(front).get("cache") is not False))
     if not planned:
         raise StudyError("the report has no chapter; name some", "study.toml", "report.chapters")
     return planned

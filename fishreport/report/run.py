@@ -161,14 +161,14 @@ class Runner:
         ChapterError
             When one failed, once the others have finished: their work is kept.
         """
+        found: dict[str, ExecutedChapter] = {}
         try:
-            first = self._wave([chapter for chapter in planned if not chapter.uses_results])
-            self.inputs.collected = collect([done for chapter in planned if (done := first.get(chapter.name))])
-            last = self._wave([chapter for chapter in planned if chapter.uses_results])
+            for wave in sorted({chapter.wave for chapter in planned}):
+                self.inputs.collected = collect([done for chapter in planned if (done := found.get(chapter.name))])
+                found |= self._wave([chapter for chapter in planned if chapter.wave == wave])
         finally:
             if self._kernels is not None:
                 self._kernels.close()
-        found = {**first, **last}
         return [found[chapter.name] for chapter in planned]
 
     def _wave(self, chapters: Sequence[PlannedChapter]) -> dict[str, ExecutedChapter]:
@@ -227,7 +227,7 @@ class Runner:
         began, clock = time.monotonic(), time.time()
         check_parameters(chapter)
         results = ""
-        if chapter.uses_results:
+        if chapter.wave:
             path = self._kernels.runtime / "collected.json"
             path.write_bytes(self.inputs.collected)
             results = str(path)
