@@ -1,8 +1,9 @@
 """Narrative text: a safe part of Markdown, read once into a tree that both report formats are written from.
 
 Known are headings, paragraphs, emphasis, links, images of the study folder, lists, quotations, code, tables, rules, formulas
-in ``$…$`` and ``$$…$$``, and references such as ``{figure:catch-rate}``. Anything else, raw HTML above all, is an error that
-names the file: it would read well in one format and be lost in the other.
+in ``$…$`` and ``$$…$$``, and references such as ``{figure:catch-rate}``. Comments of HTML
+are left out. Anything else, raw HTML above all, is an error that names the file: it would read well in one format and be lost
+in the other.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ _INLINE_FORMULA = r"\$(?P<tex>(?![\s$])(?:[^$\\\n]|\\.|\n(?!\s*\n))*?(?<!\s))\$(
 _INLINE_BLOCK_FORMULA = r"\$\$(?P<display_tex>[^$]+?)\$\$"
 _BLOCK_FORMULA = r"^ {0,3}\$\$(?P<block_tex>(?:[^$\\]|\\.)+?)\$\$[ \t]*(?:\n|$)"
 REFERENCE = re.compile(r"\{(?P<reference_kind>figure|table):(?P<reference_label>[A-Za-z0-9_./-]+)\}")
+_COMMENT = re.compile(r"<!--(?:(?!-->).)*-->", re.DOTALL)
 _LINKS = ("https://", "http://", "mailto:", "#")
 KNOWN = {
     "paragraph",
@@ -85,6 +87,17 @@ def _parser() -> mistune.Markdown:
     return mistune.create_markdown(renderer=None, plugins=["table", _additions])  # type: ignore[list-item]
 
 
+def _without_comments(tokens: Iterable[Token]) -> list[Token]:
+    kept = []
+    for token in tokens:
+        if token["type"] in ("block_html", "inline_html") and _COMMENT.fullmatch(token.get("raw", "").strip()):
+            continue
+        if "children" in token:
+            token = {**token, "children": _without_comments(token["children"])}
+        kept.append(token)
+    return kept
+
+
 def _walk(tokens: Iterable[Token]) -> Iterator[Token]:
     for token in tokens:
         yield token
@@ -106,7 +119,7 @@ def read_prose(text: str, where: str) -> list[Token]:
     ReportError
         If it holds raw HTML, a construct that is not known, or a link that is no web or mail address.
     """
-    tokens: list[Token] = _parser()(text)  # type: ignore[assignment]
+    tokens: list[Token] = _without_comments(_parser()(text))  # type: ignore[arg-type]
     for token in _walk(tokens):
         kind = token["type"]
         if kind in ("block_html", "inline_html"):

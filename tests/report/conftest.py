@@ -1,0 +1,27 @@
+"""Tiny studies and one report built from them, shared by the tests of the pipeline."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from tiny import NOTEBOOKS, write_study
+
+from fishreport.report.build import Built, build_report
+
+
+@pytest.fixture
+def study(tmp_path: Path) -> Path:
+    """A study of two sites and two seasons."""
+    return write_study(tmp_path / "study")
+
+
+@pytest.fixture(scope="session")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Built:
+    """The report of that study, from the tiny chapters."""
+    folder = write_study(tmp_path_factory.mktemp("built") / "study")
+    return build_report(folder, notebooks=NOTEBOOKS)
