@@ -229,7 +229,9 @@ class Runner:
         results = ""
         if chapter.wave:
             path = self._kernels.runtime / "collected.json"
-            path.write_bytes(self.inputs.collected)
+            partial = path.with_suffix(f".{chapter.name}")
+            partial.write_bytes(self.inputs.collected)
+            partial.replace(path)
             results = str(path)
         parameters = {"study": self.study_path, "season": self.season, "settings": self.settings, "results": results}
         notebook = self._execute(chapter, parameters)
