@@ -109,15 +109,15 @@ def _section(annotation: Any) -> tuple[type[BaseModel], str] | None:
     return None
 
 
-def _keys(model: type[BaseModel], prefix: str) -> Iterator[Key]:
+def _keys(model: type[BaseModel], prefix: str, about: str = "") -> Iterator[Key]:
     for name, field in model.model_fields.items():
         path = f"{prefix}{name}"
         inner = _section(field.annotation)
         if inner is not None:
-            yield from _keys(inner[0], f"{path}{inner[1]}.")
+            yield from _keys(inner[0], f"{path}{inner[1]}.", field.description or "")
             continue
         default = "required" if field.is_required() else _toml(field.get_default(call_default_factory=True))
-        yield Key(path, _kind(field.annotation, field.metadata), default, field.description or "")
+        yield Key(path, _kind(field.annotation, field.metadata), default, ": ".join(filter(None, (about, field.description))))
 
 
 def describe_study() -> list[Key]:

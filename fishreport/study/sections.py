@@ -18,9 +18,12 @@ NotNegative = Annotated[float, Field(strict=True, ge=0, allow_inf_nan=False)]
 Share = Annotated[float, Field(strict=True, ge=0, le=1)]
 Finite = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 Month = Annotated[int, Field(strict=True, ge=1, le=12)]
+PathText = Annotated[str, Field(min_length=1, max_length=1000)]
 
 
 class Section(BaseModel):
+    """A section of the study file: unknown keys are errors, and nothing changes once it is read."""
+
     model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
 
 
@@ -34,9 +37,9 @@ class Stratum(Section):
 class Water(Section):
     """The water that the study is about."""
 
-    name: str = Field(min_length=1)
-    kind: str = "tailwater"
-    region: str = ""
+    name: str = Field(min_length=1, description="name of the water, as it stands in titles")
+    kind: str = Field("tailwater", description="what it is: tailwater, river, reservoir …")
+    region: str = Field("", description="where it lies")
     length_km: Positive | None = Field(None, description="length of the fishery (km), for fish per km")
     width_m: Positive | None = Field(None, description="mean wetted width (m), for fish per hectare")
     strata: tuple[Stratum, ...] = ()
@@ -45,46 +48,54 @@ class Water(Section):
 class Season(Section):
     """The reported season; all earlier seasons in the data are history."""
 
-    year: Whole = Field(ge=1900, le=2200)
+    year: Whole = Field(ge=1900, le=2200, description="the season to report")
     months: tuple[Month, ...] = Field((), description="months of the standard survey; empty takes every run of the year")
 
 
 class Data(Section):
     """Where the field data lie: files inside the study folder only."""
 
-    runs: str = "runs.csv"
-    fish: str = "fish.csv"
-    ages: str | None = None
-    stocking: str | None = None
-    flow: str | None = None
-    harvest: str | None = None
-    census: str | None = None
-    workbook: str | None = Field(None, description="an .xlsx with one sheet a table; then the names above are sheets")
+    runs: PathText = Field("runs.csv", description="file of the timed electrofishing runs")
+    fish: PathText = Field("fish.csv", description="file of the fish caught")
+    ages: PathText | None = Field(None, description="file of the aged subsample")
+    stocking: PathText | None = Field(None, description="file of the stockings")
+    flow: PathText | None = Field(None, description="file of daily flow or dam release")
+    harvest: PathText | None = Field(None, description="file of creel surveys")
+    census: PathText | None = Field(None, description="file of mark-recapture events")
+    workbook: PathText | None = Field(None, description="an .xlsx with a sheet a table; then the names above are sheets")
 
 
 class Spread(Section):
     """A value given by hand with its spread."""
 
-    value: Finite
-    se: NotNegative = 0.0
+    value: Finite = Field(description="its value")
+    se: NotNegative = Field(0.0, description="its standard error; 0 takes it as exact")
 
 
 class LifeHistoryInput(Section):
     """Vital rates given by hand, for a study that cannot estimate them; each takes precedence over an estimate."""
 
-    asymptotic_length_mm: Spread | None = None
-    growth_coefficient: Spread | None = Field(None, description="per year")
-    age_at_zero: Spread | None = Field(None, description="years")
+    asymptotic_length_mm: Spread | None = Field(None, description="mean length that the oldest fish approach (mm)")
+    growth_coefficient: Spread | None = Field(None, description="von Bertalanffy growth coefficient, per year")
+    age_at_zero: Spread | None = Field(None, description="age at which length would be zero (years)")
     length_cv: Positive | None = Field(None, description="coefficient of variation of length at age")
-    natural_mortality: Spread | None = Field(None, description="instantaneous, per year")
-    fishing_mortality: Spread | None = Field(None, description="instantaneous, per year, of fish open to harvest today")
-    age_at_maturity: Positive | None = Field(None, description="years")
-    length_at_maturity_mm: Positive | None = None
-    maximum_age: Positive | None = Field(None, description="years")
-    recruitment: Literal["density independent", "beverton-holt", "ricker"] = "beverton-holt"
-    steepness: Annotated[Real, Field(gt=0.2, lt=5)] = 0.7
+    natural_mortality: Spread | None = Field(None, description="instantaneous natural mortality, per year")
+    fishing_mortality: Spread | None = Field(
+        None, description="instantaneous fishing mortality, per year, of fish open to harvest today"
+    )
+    age_at_maturity: Positive | None = Field(None, description="age at which half are mature (years)")
+    length_at_maturity_mm: Positive | None = Field(None, description="length at which half are mature (mm)")
+    maximum_age: Positive | None = Field(None, description="age of the oldest fish known here (years)")
+    recruitment: Literal["density independent", "beverton-holt", "ricker"] = Field(
+        "beverton-holt", description="how recruits depend on spawners"
+    )
+    steepness: Annotated[Real, Field(gt=0.2, lt=5)] = Field(
+        0.7, description="share of unfished recruitment that a fifth of the unfished spawners give"
+    )
     recruitment_sd: NotNegative = Field(0.5, description="standard deviation of log recruitment")
-    recruitment_autocorrelation: Annotated[Real, Field(ge=0, lt=1)] = 0.0
+    recruitment_autocorrelation: Annotated[Real, Field(ge=0, lt=1)] = Field(
+        0.0, description="correlation of log recruitment with that of the year before"
+    )
     density_per_km: Spread | None = Field(None, description="fish per km of stock length and longer today")
     source: str = Field("", description="where these values come from")
 
@@ -92,11 +103,11 @@ class LifeHistoryInput(Section):
 class Species(Section):
     """A species that the report covers."""
 
-    name: str = Field(min_length=2)
+    name: str = Field(min_length=2, description="common name; results are keyed by it")
     standard: str | None = Field(None, description="name of the standard in species.toml, such as 'brown trout (lotic)'")
     minimum_length_mm: Positive | None = Field(None, description="shorter fish are not fully caught; left out of weights")
     maximum_length_mm: Positive | None = Field(None, description="longer is doubted by the checks")
-    origin: Literal["wild", "stocked", "mixed"] = "wild"
+    origin: Literal["wild", "stocked", "mixed"] = Field("wild", description="where its fish come from")
     life_history: LifeHistoryInput = LifeHistoryInput()
 
     @property
@@ -127,14 +138,14 @@ QUANTITIES = (
 class Objective(Section):
     """An objective of the management plan."""
 
-    quantity: str
+    quantity: str = Field(description="what is measured, such as catch_rate or proportional_size")
     species: str = Field(description="code or name of a species of the study")
-    size_class: str = "all"
-    at_least: Finite | None = None
-    at_most: Finite | None = None
-    between: tuple[Finite, Finite] | None = None
+    size_class: str = Field("all", description="all, a length category (that length and longer), or a range such as 330-610 mm")
+    at_least: Finite | None = Field(None, description="lowest value that meets the objective, in the units of the quantity")
+    at_most: Finite | None = Field(None, description="highest value that meets the objective")
+    between: tuple[Finite, Finite] | None = Field(None, description="lowest and highest value that meet the objective")
     over_years: Whole = Field(1, ge=1, le=50, description="mean of that many seasons up to the reported one")
-    name: str = ""
+    name: str = Field("", description="the objective in the plan's words; empty is worded from its numbers")
     source: str = Field("", description="where the plan says so")
 
     @field_validator("quantity")
@@ -168,34 +179,45 @@ class Objective(Section):
 class Stocking(Section):
     """Fish put in, in a scenario."""
 
-    number_per_year: NotNegative
-    mean_length_mm: Positive
-    every_years: Whole = Field(1, ge=1, le=20)
-    month: Month = 5
+    number_per_year: NotNegative = Field(description="fish put in, each time")
+    mean_length_mm: Positive = Field(description="their mean length (mm)")
+    every_years: Whole = Field(1, ge=1, le=20, description="years from one stocking to the next")
+    month: Month = Field(5, description="month of the stocking")
 
 
 class Scenario(Section):
     """A regulation to compare; the first one of the study is today's rule."""
 
-    name: str = Field(min_length=1)
+    name: str = Field(min_length=1, description="name of the regulation, as it stands in tables")
     species: str | None = Field(None, description="code or name; empty means the first species of the study")
-    minimum_length_mm: Positive | None = None
-    maximum_length_mm: Positive | None = None
-    protected_slot_mm: tuple[Positive, Positive] | None = None
-    harvest_slot_mm: tuple[Positive, Positive] | None = None
-    release_only: YesNo = False
-    bag_limit: Whole | None = Field(None, ge=0, le=1000)
-    closed_months: tuple[Month, ...] = ()
-    gear: Literal["any", "flies and lures", "barbless flies and lures", "bait"] = "any"
-    release_mortality: Share | None = None
+    minimum_length_mm: Positive | None = Field(None, description="shorter fish must be released (mm)")
+    maximum_length_mm: Positive | None = Field(None, description="longer fish must be released (mm)")
+    protected_slot_mm: tuple[Positive, Positive] | None = Field(None, description="fish between must be released (mm)")
+    harvest_slot_mm: tuple[Positive, Positive] | None = Field(None, description="only fish between may be kept (mm)")
+    release_only: YesNo = Field(False, description="every fish must be released")
+    bag_limit: Whole | None = Field(None, ge=0, le=1000, description="fish that an angler may keep a day; empty: no limit")
+    closed_months: tuple[Month, ...] = Field((), description="months closed to fishing")
+    gear: Literal["any", "flies and lures", "barbless flies and lures", "bait"] = Field("any", description="gear allowed")
+    release_mortality: Share | None = Field(None, description="share of released fish that die; empty: as in [parameters]")
     stocking: Stocking | None = None
     effort_change: Annotated[Real, Field(ge=-1, le=10)] = Field(0.0, description="share by which angling effort changes")
+
+    @model_validator(mode="after")
+    def _ascending(self) -> Scenario:
+        for key in ("protected_slot_mm", "harvest_slot_mm"):
+            slot = getattr(self, key)
+            if slot is not None and slot[0] >= slot[1]:
+                raise ValueError(f"{key} needs a lower and a higher length, not {list(slot)}")
+        low, high = self.minimum_length_mm, self.maximum_length_mm
+        if low is not None and high is not None and low >= high:
+            raise ValueError(f"minimum_length_mm {low:g} must be below maximum_length_mm {high:g}")
+        return self
 
 
 class Event(Section):
     """A named change that the trend is tested before and after."""
 
-    name: str = Field(min_length=1)
+    name: str = Field(min_length=1, description="what changed")
     year: Whole = Field(ge=1900, le=2200, description="first season after it")
 
 
@@ -239,18 +261,18 @@ CHAPTERS = (
 class Report(Section):
     """How the report reads."""
 
-    title: str = ""
-    author: str = ""
-    units: Literal["metric", "us"] = "metric"
+    title: str = Field("", description="title of the report; empty is made from water and season")
+    author: str = Field("", description="who answers for it")
+    units: Literal["metric", "us"] = Field("metric", description="units shown; data stay metric")
     chapters: tuple[str, ...] = Field(CHAPTERS, description="in this order; a chapter of the study's own by its file name")
-    narrative: str = "narrative"
-    language: str = "en"
+    narrative: PathText = Field("narrative", description="folder of the author's own text")
+    language: str = Field("en", description="language tag of the report, such as en or en-GB")
 
 
 class SetAside(Section):
     """A row of a table that is left out, and why."""
 
-    reason: str = Field(min_length=5)
+    reason: str = Field(min_length=5, description="why it is left out; printed in the report")
     row: Whole | None = Field(None, ge=2, description="line in the file; the header is line 1")
     where: dict[str, str] = Field(default_factory=dict, description="column = text as it stands in the file")
 
@@ -276,7 +298,7 @@ class SetAsides(Section):
 class ElectrofishingReference(Section):
     """Settings that worked on this water, for the power-transfer table."""
 
-    conductivity_us_cm: Positive
-    voltage_v: Positive
-    current_a: Positive
-    fish_conductivity_us_cm: Positive = 115.0
+    conductivity_us_cm: Positive = Field(description="conductivity of the water then (µS/cm)")
+    voltage_v: Positive = Field(description="peak voltage that worked (V)")
+    current_a: Positive = Field(description="peak current that worked (A)")
+    fish_conductivity_us_cm: Positive = Field(115.0, description="conductivity of the fish (µS/cm)")

@@ -95,6 +95,8 @@ def _sentence(item: Mapping[str, Any]) -> str:
             return "must not be empty"
         case "string_too_short":
             return f"must have at least {context['min_length']} characters{got}"
+        case "string_too_long":
+            return f"must have at most {context['max_length']} characters{got}"
         case "too_short":
             return f"must have at least {context['min_length']} item{'s' if context['min_length'] > 1 else ''}"
         case "too_long":
