@@ -9,6 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from fishreport.exhibits.context import Context, report_context
+from fishreport.fielddata import Survey, load_survey
+from fishreport.study import Study, read_study
+
 REPOSITORY = Path(__file__).resolve().parents[1]
 OUTSIDE_TOOLS = {"r": ("Rscript",), "pdf": ("pdftoppm",), "browser": ("chromium", "chromium-browser", "google-chrome")}
 
@@ -23,6 +27,24 @@ def rng() -> np.random.Generator:
 def repository() -> Path:
     """The root of the checkout."""
     return REPOSITORY
+
+
+@pytest.fixture(scope="session")
+def demo_study() -> Study:
+    """The demonstration study."""
+    return read_study(REPOSITORY / "demo_inputs")
+
+
+@pytest.fixture(scope="session")
+def demo_survey(demo_study: Study) -> Survey:
+    """Its checked tables; no test changes them."""
+    return load_survey(demo_study)
+
+
+@pytest.fixture(scope="session")
+def demo_context(demo_study: Study) -> Context:
+    """Units, species and writer of its report."""
+    return report_context(demo_study)
 
 
 def find_tool(mark: str) -> str | None:

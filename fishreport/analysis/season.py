@@ -84,17 +84,17 @@ def season_work(study: Study, survey: Survey) -> SeasonWork:
 
 
 def handling_results(study: Study, survey: Survey) -> Results:
-    """Share of handled fish that died or were injured, by species and season, with exact binomial limits."""
+    """Share of handled fish that died or were injured, by species and season, with exact limits; runs are clusters."""
     found = []
     level = study.parameters.level
     for species in study.species.values():
         own = survey.fish[survey.fish["species_key"] == species.key]
         for season in survey.seasons:
-            fate = own.loc[own["season"] == season, "fate"]
-            for detail, bad in (("died", fate.eq("dead")), ("died or injured", fate.isin(["dead", "injured"]))):
-                noted = int(fate.notna().sum() - fate.eq("").sum())
-                if noted:
-                    estimate = handling_mortality(int(bad.sum()), noted, level=level)
+            noted = own[(own["season"] == season) & own["fate"].notna() & own["fate"].ne("")]
+            for detail, bad in (("died", ["dead"]), ("died or injured", ["dead", "injured"])):
+                by_run = noted["fate"].isin(bad).groupby(noted["run_id"]).agg(["sum", "size"])
+                if len(by_run):
+                    estimate = handling_mortality(by_run["sum"].to_numpy(), by_run["size"].to_numpy(), level=level)
                 else:
                     estimate = Estimate.not_estimable("the fate of no fish is recorded", units="percent", level=level)
                 found.append(Result("handling_mortality", estimate, season, species.key, "all", detail=detail))

@@ -91,9 +91,9 @@ def handling_table(results: Results, species: Sequence[Species], season: int, un
     """Injuries and deaths in handling, this season."""
     names = {one.key: heading(one.name) for one in species}
     chosen = results.where(season=season)
-    caption = f"Share of handled fish that died, or died or were injured, in {season}; exact binomial limits."
+    caption = f"Share of handled fish that died, or died or were injured, in {season}; exact limits, runs as clusters."
     keys = [("Species", lambda r: names[r.species]), ("Outcome", lambda r: heading(r.detail or ""))]
-    return estimates_table("handling", caption, chosen, units, keys=keys, value_heading="Share", n_heading="Fish")
+    return estimates_table("handling", caption, chosen, units, keys=keys, value_heading="Share", n_heading="Runs")
 
 
 def faults_table(faults: pd.DataFrame) -> Table | None:
