@@ -52,6 +52,13 @@ def _whole(name: str, value: Any) -> int:
     return int(number)
 
 
+def _census(marked: Any, caught: Any, recaptured: Any) -> tuple[int, int, int]:
+    m, c, r = _whole("marked", marked), _whole("caught", caught), _whole("recaptured", recaptured)
+    if r > min(m, c):
+        raise InputError(f"recaptured ({r}) cannot exceed the fish marked ({m}) or caught in the second event ({c})")
+    return m, c, r
+
+
 def _chapman(marked: int, caught: int, recaptured: int) -> tuple[float, float]:
     """Chapman's estimate and the variance of Seber 1970."""
     value = (marked + 1) * (caught + 1) / (recaptured + 1) - 1
@@ -116,11 +123,7 @@ def petersen(
         Numbers that are not whole or negative, more recaptures than marked or caught fish, an unknown interval.
     """
     check_level(level)
-    marked, caught, recaptured = _whole("marked", marked), _whole("caught", caught), _whole("recaptured", recaptured)
-    if recaptured > min(marked, caught):
-        raise InputError(
-            f"recaptured ({recaptured}) cannot exceed the fish marked ({marked}) or caught in the second event ({caught})"
-        )
+    marked, caught, recaptured = _census(marked, caught, recaptured)
     if interval not in ("hypergeometric", "binomial", "poisson", "normal"):
         raise InputError(f"interval must be hypergeometric, binomial, poisson or normal, got {interval!r}")
     kinds = {
@@ -247,7 +250,7 @@ def stratified_petersen(
         raise InputError(f"least_recaptures must be 1 or more, got {least_recaptures!r}")
     counts = np.column_stack(columns)
     for row in counts:
-        petersen(*row, level=level)  # refuses impossible numbers
+        _census(*row)
     together = petersen(*counts.sum(axis=0), level=level)
     chi_square, df, p = _homogeneity(counts)
     names, counts, notes = _pool_classes(names, counts, least_recaptures)

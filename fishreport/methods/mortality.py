@@ -126,7 +126,8 @@ def chapman_robson(
     Returns
     -------
     ChapmanRobson
-        Not estimable with fewer than 10 fish or fewer than 2 ages with fish on the limb.
+        Not estimable with fewer than 10 fish or fewer than 2 ages with fish on the limb, or when catches do not fall with age
+        (the mean age on the limb is not below its middle).
 
     Raises
     ------
@@ -140,6 +141,8 @@ def chapman_robson(
     method = "Chapman–Robson, exact limits" + (" widened by overdispersion" if overdispersion else "")
     ages, counts = frequency.limb(start)
     reason = too_little(ages, counts, 2)
+    if not reason and 2 * _survival(counts)[1] >= counts.sum() * (ages.size - 1):
+        reason = "catches do not fall with age on the limb"
     if reason:
         refused = refuse(reason, frequency, start, method, level, notes, ChapmanRobson)
         assert isinstance(refused, ChapmanRobson)

@@ -133,15 +133,15 @@ class CohortMortality:
 
 def _common_slope(points: pd.DataFrame, weights: Array) -> tuple[float, float, float, int, Array]:
     """Weighted slope common to all cohorts, its sum of squares of age, residual sum of squares, df and fitted values."""
-    weighted = points.assign(w=weights, wx=weights * points["age"], wy=weights * points["log_rate"])
-    sums = weighted.groupby("cohort")[["w", "wx", "wy"]].transform("sum")
-    x = (points["age"] - sums["wx"] / sums["w"]).to_numpy()
-    centre = (sums["wy"] / sums["w"]).to_numpy()
-    y = points["log_rate"].to_numpy() - centre
+    _, cohort = np.unique(points["cohort"].to_numpy(), return_inverse=True)
+    age, rate = points["age"].to_numpy(), points["log_rate"].to_numpy()
+    total = np.bincount(cohort, weights)
+    centre = (np.bincount(cohort, weights * rate) / total)[cohort]
+    x, y = age - (np.bincount(cohort, weights * age) / total)[cohort], rate - centre
     sxx = float((weights * x**2).sum())
     slope = float((weights * x * y).sum()) / sxx
     residual = float((weights * (y - slope * x) ** 2).sum())
-    return slope, sxx, residual, len(points) - points["cohort"].nunique() - 1, centre + slope * x
+    return slope, sxx, residual, age.size - total.size - 1, centre + slope * x
 
 
 def _cohort_row(cohort: int, part: pd.DataFrame, level: float) -> tuple[dict[str, object], float]:

@@ -6,8 +6,10 @@ import math
 from collections.abc import Callable
 
 import numpy as np
-from scipy.special import gammaln, logsumexp
+from scipy.special import gammaln
 from scipy.stats import beta, chi2
+
+from fishreport.methods.inputs import FloatArray
 
 
 def poisson_limits(count: float, level: float) -> tuple[float, float]:
@@ -25,8 +27,8 @@ def binomial_limits(successes: float, trials: float, level: float) -> tuple[floa
     return lower, upper
 
 
-def _log_choose(n: float, k: np.ndarray | float) -> np.ndarray | float:
-    return gammaln(n + 1) - gammaln(np.asarray(k) + 1) - gammaln(n - np.asarray(k) + 1)
+def _log_choose(n: float, k: FloatArray) -> FloatArray:
+    return np.asarray(gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1))
 
 
 def chance_of_at_most(recaptured: int, population: int, marked: int, caught: int) -> float:
@@ -37,15 +39,21 @@ def chance_of_at_most(recaptured: int, population: int, marked: int, caught: int
     if recaptured >= most:
         return 1.0
     r = np.arange(fewest, recaptured + 1, dtype=float)
-    logs = _log_choose(marked, r) + _log_choose(population - marked, caught - r) - _log_choose(population, caught)
-    return min(float(np.exp(logsumexp(logs))), 1.0)
+    logs = (
+        _log_choose(marked, r) + _log_choose(population - marked, caught - r) - _log_choose(population, np.array([float(caught)]))
+    )
+    top = logs.max()
+    return min(float(np.exp(top) * np.exp(logs - top).sum()), 1.0)
 
 
-def _first_where(condition: Callable[[int], bool], start: int, cap: int) -> int | None:
-    """Smallest whole number from `start` on where a condition that stays true once true holds; None beyond `cap`."""
+def _first_where(condition: Callable[[int], bool], start: int, guess: int, cap: int) -> int | None:
+    """Smallest whole number from `start` on where a condition that stays true once true holds; None beyond `cap`.
+
+    `guess` only makes it quicker.
+    """
     if condition(start):
         return start
-    step, low = 1, start
+    step, low = max(1, (guess - start) // 2), start
     while not condition(low + step):
         low += step
         step *= 2
@@ -64,11 +72,11 @@ def hypergeometric_limits(marked: int, caught: int, recaptured: int, tail: float
     The test-inversion interval: its coverage is at least 1 − 2 tail for every population. Infinite upper limit when no marked
     fish was recaptured.
     """
-    least = marked + caught - recaptured
+    least, guess = marked + caught - recaptured, marked * caught // (recaptured + 1)
     cap = 10**12
     # As the population grows recaptures get fewer: P(R ≤ r) rises and P(R ≥ r) falls.
-    lower = _first_where(lambda n: chance_of_at_most(recaptured, n, marked, caught) > tail, least, cap)
+    lower = _first_where(lambda n: chance_of_at_most(recaptured, n, marked, caught) > tail, least, guess, cap)
     if recaptured == 0:
         return float(lower if lower is not None else cap), math.inf
-    beyond = _first_where(lambda n: 1 - chance_of_at_most(recaptured - 1, n, marked, caught) <= tail, least, cap)
+    beyond = _first_where(lambda n: 1 - chance_of_at_most(recaptured - 1, n, marked, caught) <= tail, least, guess, cap)
     return float(lower if lower is not None else cap), math.inf if beyond is None else float(beyond - 1)

@@ -48,16 +48,12 @@ def draw_mortality(rng: Rng, fish: int, z: float, cv: float, known_age: bool) ->
 
 
 def draw_cohorts(rng: Rng, fish: int, z: float, cv: float, seasons: int) -> Drawn:
-    births = dict(zip(range(-16, seasons), year_classes(rng, 16 + seasons, cv), strict=True))
-    rows = []
-    for season in range(seasons):
-        share = np.array([births[season - age] * np.exp(-z * age) for age in range(9)])
-        rows += [(season, age, n) for age, n in enumerate(rng.multinomial(fish, share / share.sum()))]
-    # A fixed number of aged fish each season measures shares; effort is what makes them rates, so it follows abundance.
-    effort = {s: fish / sum(births[s - age] * np.exp(-z * age) for age in range(9)) for s in range(seasons)}
-    season, age, count = (np.array(column) for column in zip(*rows, strict=True))
-    fit = cohort_mortality(season, age, count, effort=[effort[s] for s in season], from_age=0)
-    return {f"cohorts, {seasons} seasons": fit.total_mortality}
+    """About `fish` a season, in Poisson numbers, with the same effort every season."""
+    births = year_classes(rng, 9 + seasons, cv)
+    season, age = np.repeat(np.arange(seasons), 9), np.tile(np.arange(9), seasons)
+    share = np.exp(-z * age) / np.exp(-z * np.arange(9)).sum()
+    count = rng.poisson(fish * births[9 + season - age - 1] * share)
+    return {f"cohorts, {seasons} seasons": cohort_mortality(season, age, count, from_age=0).total_mortality}
 
 
 def draw_petersen(rng: Rng, population: int, marked: int, caught: int) -> Drawn:
@@ -176,14 +172,10 @@ def main() -> None:
     parser.add_argument("--only", default="", help="a group: mortality, cohorts, petersen, schnabel, stratified, removal")
     options = parser.parse_args()
     rng = np.random.default_rng(options.seed)
-    tables = []
     for group, description, truth, draw in scenarios():
         if options.only in ("", group):
-            table = measure(draw, truth, options.repeats, rng)
-            table.insert(0, "survey", description)
-            tables.append(table)
-    with pd.option_context("display.width", 200, "display.max_rows", None, "display.max_columns", None):
-        print(pd.concat(tables).round(3).to_string(index=False))
+            print(f"\n{group}: {description}")
+            print(measure(draw, truth, options.repeats, rng).round(3).to_string(index=False), flush=True)
 
 
 if __name__ == "__main__":
