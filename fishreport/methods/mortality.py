@@ -104,8 +104,8 @@ def chapman_robson(
     divided by the variance inflation: the largest of 1, chat and the ratio of the observed to the expected variance of T over
     the classes (uneven year classes weigh most where fish are many, which chat averages away), plus the share of the age-length
     key, and times (t/z)² with df degrees of freedom when above 1, for it is then itself estimated. The limits of Z are −ln of
-    those of S. In simulated surveys the interval held the truth in 93 to 98 of 100 where recruitment was constant or varied
-    with a CV of 0.3, and in 91 to 97 where it varied with a CV of 0.6.
+    those of S. In simulated surveys of 30 to 400 fish the interval held the truth in 94 to 98 of 100 where recruitment was
+    constant or varied with a CV of 0.3, and in 89 to 95 where it varied with a CV of 0.6.
     Assumes constant recruitment and survival and equal catchability from `from_age` on. Formulas and sources from memory.
 
     Parameters
@@ -161,6 +161,8 @@ def chapman_robson(
     chat, df = tested[3], tested[1]
     if df == 0:
         notes += ("too few ages to test whether the rate is constant; no overdispersion in the interval",)
+    elif tested[2] < 0.05:
+        notes += (f"a constant rate does not fit (chi-square {tested[0]:.1f}, df {df}, p {tested[2]:.2g}): limits widened",)
     inflation = max(chat, 1.0) if overdispersion and df else 1.0
     widening = max(inflation, _score_variance_ratio(*pooled, s)) if overdispersion and df else 1.0
     if widening > 1:

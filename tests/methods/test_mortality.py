@@ -189,3 +189,13 @@ def test_frame_marks_the_limb() -> None:
     frame = chapman_robson(AGES, ROCK_BASS).frame()
     assert frame["on_limb"].tolist() == [False, True, True, True, True, True]
     assert frame["fitted"].isna().tolist() == [True, False, False, False, False, False]
+
+
+def test_what_does_not_fit_or_holds_less_is_noted() -> None:
+    fit = chapman_robson(AGES, ROCK_BASS, from_age=0)
+    assert any("constant rate does not fit" in note for note in fit.total_mortality.notes)
+    assert any("held the truth" in note for note in catch_curve(AGES, ROCK_BASS).total_mortality.notes)
+    poisson = poisson_catch_curve(AGES, ROCK_BASS)
+    assert any("ends at the oldest age caught" in note for note in poisson.total_mortality.notes)
+    longer = poisson_catch_curve(AGES, ROCK_BASS, to_age=8)
+    assert longer.total_mortality.value > poisson.total_mortality.value
