@@ -6,14 +6,16 @@ expected number kept is::
 
     E[min(X, B)] = sum over j = 0 .. B-1 of P(X > j)
 
-With a further limit b on fish above a protected slot (X2, the others being X1) one trip's gamma-distributed luck is shared by
-both, so that given X2 = y, X1 is negative binomial with size k + y and mean m1 (k + y) / (k + m2). Fish above the slot count
-first against the bag limit::
+With a further limit b <= B on fish above a protected slot (X2, the others being X1), one trip's luck is shared by both, so that
+X1 + X2 is negative binomial with the same k, each fish is one above the slot with probability s = m2 / (m1 + m2), and they come
+in random order. The bag fills as they come::
 
-    E[kept above] = E[min(X2, b)]
-    E[kept below] = sum over y < b of P(X2 = y) E[min(X1, B - y) | X2 = y] + E[min(X1, B - b); X2 >= b]
+    E[kept above] = sum over n = 0 .. B-1 of P(X1 + X2 > n) s P(binomial(n, s) < b)
+    E[kept]       = E[min(X1 + min(X2, b), B)]
 
-where the last term is E[min(X1, B - b)] less its parts with X2 < b.
+since an (n+1)th fish above the slot is kept when fewer than B fish came before it, and fewer than b of them above the slot (until
+then all are kept). The second does not depend on the order; given X2 = y, X1 is negative binomial with size k + y and mean
+m1 (k + y) / (k + m2), and for X2 >= b the sum over y < b is taken from the whole. What is kept below is the difference.
 """
 
 from __future__ import annotations
@@ -37,18 +39,61 @@ def _first(mean: Floats, spread: Floats) -> Floats:
 def _expected_kept(mean: Floats, spread: Floats, limit: Floats) -> Floats:
     """E[min(X, limit)], elementwise; `limit` may be infinite (then it is the mean)."""
     probability = _first(mean, spread)
-    over = -np.expm1(np.log(probability))
+    over = 1 - probability
     ratio = mean / (1 + mean * spread)
     kept = np.zeros(np.broadcast_shapes(mean.shape, limit.shape))
-    finite = np.where(np.isfinite(limit), limit, 0.0)
-    highest = int(finite.max(initial=0.0))
-    for caught in range(highest):
-        kept = kept + np.where(caught < finite, over, 0.0)
-        probability = probability * ratio * (1 + caught * spread) / (caught + 1)
+    bounded = np.isfinite(limit)
+    finite = np.where(bounded, limit, 0.0)
+    for caught in range(int(finite.max(initial=0.0))):
+        kept += np.where(caught < finite, over, 0.0)
+        probability = probability * ratio * ((1 + caught * spread) / (caught + 1))
         over = np.maximum(over - probability, 0.0)
         if over.max(initial=0.0) < _TAIL:
             break
-    return np.where(np.isfinite(limit), np.minimum(kept, mean), mean)
+    return np.where(bounded, np.minimum(kept, mean), mean)
+
+
+def _expected_total(below: Floats, above: Floats, spread: Floats, limit: Floats, top: Floats) -> Floats:
+    """E[min(X1 + min(X2, top), limit)] for top <= limit, both finite or both infinite where it matters."""
+    probability = _first(above, spread)
+    rest = np.maximum(np.where(np.isfinite(limit), limit, 0.0) - np.where(np.isfinite(limit), top, 0.0), 0.0)
+    kept = _expected_kept(below, spread, rest)
+    finite = np.where(np.isfinite(top), top, 0.0)
+    for caught in range(int(finite.max(initial=0.0))):
+        share = (1 + caught * spread) / (1 + above * spread)
+        room = np.where(np.isfinite(limit), np.maximum(limit - caught, 0.0), 0.0)
+        here = _expected_kept(below * share, spread / (1 + caught * spread), room)
+        here = here - _expected_kept(below * share, spread / (1 + caught * spread), rest)
+        kept = kept + np.where(caught < finite, probability * here, 0.0)
+        probability = probability * above * share / (caught + 1)
+    return kept + _expected_kept(above, spread, top)
+
+
+def _expected_above(below: Floats, above: Floats, spread: Floats, limit: Floats, top: Floats) -> Floats:
+    """Fish above the slot that are kept when fish come in random order; `limit` finite."""
+    total = below + above
+    share = above / np.maximum(total, 1e-300)
+    probability = _first(total, spread)
+    over, ratio = 1 - probability, total / (1 + total * spread)
+    highest = int(top.max(initial=0.0))
+    count = np.zeros((highest, *total.shape))  # count[j] is P(binomial(n, share) = j)
+    count[0] = 1.0
+    numbers = np.arange(highest).reshape(-1, *(1,) * total.ndim)
+    kept = np.zeros(total.shape)
+    for caught in range(int(limit.max(initial=0.0))):
+        few = np.where(numbers < top, count, 0.0).sum(axis=0)
+        kept += np.where(caught < limit, over * share * few, 0.0)
+        count[1:] = count[1:] * (1 - share) + count[:-1] * share
+        count[0] *= 1 - share
+        probability = probability * ratio * ((1 + caught * spread) / (caught + 1))
+        over = np.maximum(over - probability, 0.0)
+        if over.max(initial=0.0) < _TAIL:
+            break
+    return kept
+
+
+def _share(kept: Floats, mean: Floats, limit: Floats) -> Floats:
+    return np.where(mean > _TINY, np.clip(kept / np.maximum(mean, _TINY), 0.0, 1.0), np.where(limit > 0, 1.0, 0.0))
 
 
 def share_kept(
@@ -88,24 +133,15 @@ def share_kept(
     mean, bound, size = np.broadcast_arrays(mean, bound, size)
     spread = np.where(np.isinf(size), 0.0, 1 / size)
     if mean_above is None or limit_above is None:
-        kept = _expected_kept(mean, spread, bound)
-        share = np.where(mean > _TINY, kept / np.maximum(mean, _TINY), np.where(bound > 0, 1.0, 0.0))
+        share = _share(_expected_kept(mean, spread, bound), mean, bound)
         return share, share
-    above, top = np.broadcast_arrays(np.asarray(mean_above, dtype=float), np.asarray(limit_above, dtype=float), mean)[:2]
+    above, top = (np.broadcast_to(np.asarray(item, dtype=float), mean.shape) for item in (mean_above, limit_above))
+    if (above < 0).any() or (top < 0).any():
+        raise InputError("bag limits need means and limits of 0 or more, and a dispersion above 0")
     top = np.minimum(top, bound)
-    kept_above = _expected_kept(above, spread, top)
-    probability = _first(above, spread)
-    rest = np.maximum(bound - top, 0.0)
-    kept = _expected_kept(mean, spread, rest)
-    finite_top = np.where(np.isfinite(top), top, 0.0)
-    for caught in range(int(finite_top.max(initial=0.0))):
-        given = mean * (1 + caught * spread) / (1 + above * spread)
-        spread_given = spread / (1 + caught * spread)
-        here = _expected_kept(given, spread_given, np.maximum(bound - caught, 0.0))
-        here = here - _expected_kept(given, spread_given, rest)
-        kept = kept + np.where(caught < finite_top, probability * here, 0.0)
-        probability = probability * above / (1 + above * spread) * (1 + caught * spread) / (caught + 1)
-    kept = np.where(np.isinf(bound), mean, kept)
-    share = np.where(mean > _TINY, kept / np.maximum(mean, _TINY), np.where(bound > 0, 1.0, 0.0))
-    share_above = np.where(above > _TINY, kept_above / np.maximum(above, _TINY), np.where(top > 0, 1.0, 0.0))
-    return share, share_above
+    finite, capped = np.isfinite(bound), np.isfinite(top)
+    limited = np.where(finite, bound, 0.0)
+    first = _expected_above(mean, above, spread, limited, np.where(finite, top, 0.0)) if (top[finite] > 0).any() else 0.0 * mean
+    kept_above = np.where(finite, first, np.where(capped, _expected_kept(above, spread, top), above))
+    kept = np.where(finite, _expected_total(mean, above, spread, bound, top) - kept_above, mean)
+    return _share(kept, mean, bound), _share(kept_above, above, top)

@@ -111,6 +111,7 @@ class _Batch:
             dispersion=self._tile(angling.catch_dispersion),
             bag=np.repeat(bags, life.draws).reshape(pairs),
             bag_above=np.repeat(above, life.draws).reshape(pairs),
+            usual_share=np.tile(now.kept_share, (1, len(rules))),
         )
 
     def _tile(self, by_draw: Floats) -> Floats:

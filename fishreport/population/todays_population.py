@@ -169,8 +169,11 @@ def todays_population(
             recruits = given.sum(axis=1) / numbers.sum(axis=(1, 2))
             scale = recruits / balance
         whole = np.concatenate([numbers * recruits[:, None, None], stocked], axis=1).reshape(draws, -1)
-        start = alive[:12] * whole[None]
-        caught = capture * np.einsum("mdc,mdc->d", start, rates.capture)
+        # The mean number alive in a month, were the hazard the same throughout: (start - end) / ln(start / end).
+        ratio = np.log(np.maximum(alive[:12] / np.maximum(alive[1:], 1e-300), 1.0))
+        share = np.where(ratio > 1e-12, -np.expm1(-ratio) / np.where(ratio > 1e-12, ratio, 1.0), 1.0)
+        during = alive[:12] * share * whole[None]
+        caught = capture * np.einsum("mdc,mdc->d", during, rates.capture)
         effort = angling.effort_h_per_km if angling.effort_h_per_km is not None else caught / angling.catch_per_hour
         total = rates.effort.sum(axis=0)
         effort_h = np.where(total > 0, effort / np.where(total > 0, total, 1.0), 0.0)
@@ -178,7 +181,7 @@ def todays_population(
             break
         with np.errstate(divide="ignore", invalid="ignore"):
             trips = rates.effort * effort_h / angling.hours_per_trip
-            means = [capture * np.einsum("mdc,mdc->md", start, rates.capture * item) / trips for item in rates.wanted]
+            means = [capture * np.einsum("mdc,mdc->md", during, rates.capture * item) / trips for item in rates.wanted]
         means = [np.where(trips > 0, mean, 0.0) for mean in means]
         more = {"mean_above": means[1], "limit_above": above} if len(means) > 1 else {}
         found = share_kept(means[0], bag, dispersion=angling.catch_dispersion, **more)

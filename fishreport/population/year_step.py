@@ -4,9 +4,12 @@ Numbers are pairs (scenario and draw) × cells. In a month with the hazards of `
 at its start, N exp(-Z) are alive at its end, and the mean number alive is A = N (1 - exp(-Z)) / Z. Each kind of event is A times
 its hazard, so that natural deaths, harvest and release deaths add up to N - N exp(-Z).
 
-A bag limit makes K depend on the number of fish: b is set at the start of each month from the mean number of fish wanted per
-trip, f v w N × hours of a trip / hours of effort. Without a bag limit a year is linear in the numbers at its start, and
-`LinearYear` works out that year once for all years; `MonthlyYear` goes month by month. Both give the same answer.
+A bag limit makes K depend on the number of fish: b answers to the mean number of fish wanted per trip in the month, f v w A ×
+hours of a trip / hours of effort, and A to b. Over b the number wanted is close to a straight line between its values at b = 0 and
+1; b is found on that line by two rounds from that of the same month a year before.
+
+Without a bag limit a year is linear in the numbers at its start, and `LinearYear` works out that year once for all years;
+`MonthlyYear` goes month by month. Both give the same answer.
 """
 
 from __future__ import annotations
@@ -96,6 +99,8 @@ class MonthlyYear:
         Size of the negative binomial catch per trip.
     bag, bag_above : arrays (pairs,)
         Limits; infinite is none.
+    usual_share : array (12, pairs)
+        The b to start from in the first year.
     """
 
     def __init__(
@@ -109,6 +114,7 @@ class MonthlyYear:
         dispersion: Floats,
         bag: Floats,
         bag_above: Floats,
+        usual_share: Floats,
     ) -> None:
         self.rates, self.months = rates, (survey_month - 1, spawning_month - 1)
         self.dispersion, self.bag, self.bag_above = dispersion, bag, bag_above
@@ -128,18 +134,32 @@ class MonthlyYear:
             self.events[:, :, 5 + 2 * k] = item
             self.events[:, :, 6 + 2 * k] = item * rates.weight
         self.classes = len(wanted)
+        full = mean_alive(self.base + (self.stay * self.released_live)[:, :, None] * sum(wanted))
+        none = mean_alive(self.base)
+        self.sought = [(item * none, item * (full - none)) for item in wanted]
+        self.guess = usual_share.copy()
         with np.errstate(divide="ignore", invalid="ignore"):
             trips = trip_share[None, :] / rates.effort
         self.per_trip = np.where(rates.effort > 0, trips, 0.0)
         self.ledger: list[Floats] | None = None
 
     def _bag_share(self, month: int, numbers: Floats) -> list[Floats]:
-        mean = [
-            np.einsum("pc,pc->p", self.events[month, :, 5 + 2 * k], numbers) * self.per_trip[month] for k in range(self.classes)
+        lines = [
+            [np.einsum("pc,pc->p", part[month], numbers) * self.per_trip[month] for part in sought] for sought in self.sought
         ]
-        if self.classes == 1:
-            return [share_kept(mean[0], self.bag, dispersion=self.dispersion)[0]]
-        return list(share_kept(mean[0], self.bag, dispersion=self.dispersion, mean_above=mean[1], limit_above=self.bag_above))
+        overall = self.guess[month]
+        for _ in range(2):
+            mean = [np.maximum(none + overall * slope, 0.0) for none, slope in lines]
+            if self.classes == 1:
+                shares = [share_kept(mean[0], self.bag, dispersion=self.dispersion)[0]]
+                overall = shares[0]
+                continue
+            shares = list(
+                share_kept(mean[0], self.bag, dispersion=self.dispersion, mean_above=mean[1], limit_above=self.bag_above)
+            )
+            overall = (shares[0] * mean[0] + shares[1] * mean[1]) / np.maximum(mean[0] + mean[1], 1e-300)
+        self.guess[month] = overall
+        return shares
 
     def advance(self, numbers: Floats) -> tuple[Floats, Floats, Floats, Floats]:
         """See `Year`. With `ledger` a list, each month appends natural deaths, harvest, release deaths and numbers alive."""
