@@ -57,6 +57,13 @@ def _check_fish(
     check_twice(usable, raw, faults)
 
 
+def _note_later(frame: pd.DataFrame, study: Study, raw: RawTable, faults: Faults) -> None:
+    years = frame["date"].dt.year if "date" in frame else frame["year"]
+    if count := int((years > study.season.year).sum()):
+        message = f"{count} row{'s' if count > 1 else ''} after the reported season {study.season.year} left out"
+        faults.add("later_season", raw.name, message, file=raw.file)
+
+
 def check_tables(
     raw: dict[str, RawTable], values: dict[str, pd.DataFrame], run_line: np.ndarray, study: Study, faults: Faults
 ) -> None:
@@ -78,3 +85,5 @@ def check_tables(
             check(_without_errors(values[name], name, faults), raw[name], faults)
     for name, frame in values.items():
         check_codes(frame, study, raw[name], faults)
+        if name not in ("runs", "fish"):
+            _note_later(frame, study, raw[name], faults)

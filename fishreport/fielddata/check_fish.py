@@ -11,12 +11,14 @@ from fishreport.exceptions import StandardError
 from fishreport.fielddata.faults import Faults
 from fishreport.fielddata.grid import RawTable
 from fishreport.fielddata.slips import digits, explain, length_slips
-from fishreport.fielddata.usual_weight import UsualWeight, common_lengths, fit_usual_weight
+from fishreport.fielddata.usual_weight import MINIMUM_WEIGHED, UsualWeight, common_lengths, fit_usual_weight
 from fishreport.species import Standard, load_standards
 from fishreport.study import Species, Study
 
 SHORTEST_CAUGHT_MM = 60.0
 _SHORT_SHARE = 0.2
+_COMMON_CONDITION = (0.1, 5.0)
+_EXPLAINED = 2_000
 _SEE_SHEET = "see the field sheet"
 
 
@@ -54,8 +56,8 @@ def _doubt_weights(fish: pd.DataFrame, usual: UsualWeight, raw: RawTable, faults
     lines = weighed.index.to_numpy()
     residual = usual.residual(length, weight)
     # The equation says little about fish far shorter than those it rests on; rounding to a gram then says less.
-    for place in np.flatnonzero(np.abs(residual) > usual.tolerance(length)):
-        slips = explain(float(length[place]), float(weight[place]), usual)
+    for number, place in enumerate(np.flatnonzero(np.abs(residual) > usual.tolerance(length))):
+        slips = explain(float(length[place]), float(weight[place]), usual) if number < _EXPLAINED else []
         expected = float(usual.weight(length[place]))
         shown = f"{expected:.0f}" if expected >= 10 else f"{expected:.2g}"
         message = f"{digits(weight[place])} g at {digits(length[place])} mm is far from the usual {shown} g"
@@ -65,6 +67,22 @@ def _doubt_weights(fish: pd.DataFrame, usual: UsualWeight, raw: RawTable, faults
         others = [slip for slip in slips[1:] if slip.code != slips[0].code][:1]
         advice = "; or ".join(slip.advice for slip in [slips[0], *others])
         raw.tell(faults, slips[0].code, lines[place], slips[0].column, message, f"{advice}; {_SEE_SHEET}")
+
+
+def _doubt_units(fish: pd.DataFrame, name: str, raw: RawTable, faults: Faults) -> None:
+    """Lengths or weights of a whole species that seem to be in other units: too short, or far too stout or thin."""
+    length = fish["length_mm"].dropna()
+    if len(length) < MINIMUM_WEIGHED:
+        return
+    middle = float(length.median())
+    condition = float((1e5 * fish["weight_g"] / fish["length_mm"] ** 3).median())
+    short = middle < SHORTEST_CAUGHT_MM
+    if not short and (np.isnan(condition) or _COMMON_CONDITION[0] < condition < _COMMON_CONDITION[1]):
+        return
+    stout = "" if np.isnan(condition) else f", and a median condition factor of {condition:.2g} where 1 is usual"
+    message = f"the {len(length)} fish of {name} have a median length of {middle:.4g} mm{stout}"
+    advice = "check that all lengths are in millimetres and all weights in grams, not in inches, centimetres, pounds or kilograms"
+    raw.tell(faults, "units_of_table", length.index[0], "length_mm", message, advice)
 
 
 def _doubt_short(fish: pd.DataFrame, raw: RawTable, faults: Faults) -> None:
@@ -111,12 +129,14 @@ def check_sizes(fish: pd.DataFrame, study: Study, raw: RawTable, faults: Faults)
         usual = _usual(length, group["weight_g"].to_numpy(), standards)
         if usual is not None:
             _doubt_weights(group, usual, raw, faults)
+        name = species.name if species else str(key)
+        _doubt_units(group, name, raw, faults)
         _doubt_short(group, raw, faults)
         longest = species.maximum_length_mm if species else None
         longest = longest or _longest(standards)
         if longest is not None:
             high = common_lengths(length[length <= longest])[1]
-            _doubt_long(group, species.name if species else str(key), longest, high, raw, faults)
+            _doubt_long(group, name, longest, high, raw, faults)
     if len(fish) and fish["weight_g"].isna().all():
         message = "no fish was weighed, so nothing is said of condition"
         faults.add("no_weights", "fish", message, file=raw.file, column="weight_g")
@@ -159,7 +179,9 @@ def check_codes(frame: pd.DataFrame, study: Study, raw: RawTable, faults: Faults
     for code, rows in codes.groupby(codes, sort=False):
         if str(code).casefold() in known:
             continue
-        near = difflib.get_close_matches(str(code).upper(), [name.upper() for name in study.species], n=1, cutoff=0.6)
+        letters = sorted(str(code).upper())
+        near = [name for name in study.species if sorted(name.upper()) == letters]
+        near = near or difflib.get_close_matches(str(code).upper(), list(study.species), n=1, cutoff=0.6)
         hint = f"perhaps {near[0]}, or " if near else ""
         count = len(rows)
         s = "s" if count > 1 else ""

@@ -75,6 +75,7 @@ CODES: dict[str, Code] = {
     "length_weight_swapped": Code("doubt", "length and weight that would fit the other way round"),
     "digits_transposed": Code("doubt", "a length or weight that would fit with two digits changed over"),
     "weight_far_from_length": Code("doubt", "a weight far from the weight usual at that length"),
+    "units_of_table": Code("doubt", "lengths or weights of a whole species that seem to be in other units"),
     "length_over_maximum": Code("doubt", "a fish longer than the species grows"),
     "duplicate_fish": Code("doubt", "a fish entered twice, or a block of rows pasted twice"),
     "unknown_species": Code("doubt", "a species code that the study does not name"),

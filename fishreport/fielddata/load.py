@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -75,12 +75,12 @@ def _set_aside(tables: dict[str, RawTable], study: Study, faults: Faults) -> Loa
             message = f"the study sets rows of the {name} table aside and names no such table"
             advice = f"name it by [data] {name}"
             faults.add("set_aside_unmatched", name, message, advice, file="study.toml", column=f"set_aside.{name}")
+    if reasons.get("runs") and "fish" in loaded.raw:
+        _follow_runs(tables, loaded, reasons, last_year, faults)
+    if reasons.get("fish") and "ages" in loaded.raw:
+        _follow_fish(tables, loaded, reasons)
     for name, raw in loaded.raw.items():
         loaded.values[name] = read_values(raw, faults, last_year=last_year)
-    if reasons.get("runs") and "fish" in loaded.values:
-        _follow_runs(tables, loaded, reasons, last_year, faults)
-    if reasons.get("fish") and "ages" in loaded.values:
-        _follow_fish(tables, loaded, reasons)
     loaded.set_aside = [record_set_aside(tables[name], lines) for name, lines in reasons.items() if lines]
     return loaded
 
@@ -88,34 +88,39 @@ def _set_aside(tables: dict[str, RawTable], study: Study, faults: Faults) -> Loa
 def _follow_runs(
     tables: dict[str, RawTable], loaded: Loaded, reasons: dict[str, dict[int, str]], last_year: int, faults: Faults
 ) -> None:
-    out = tables["runs"].without(set(loaded.raw["runs"].cells.index))
-    runs = read_values(out, Faults(), last_year=last_year)
-    fish = loaded.values["fish"]
-    gone, _ = run_positions(fish, runs)
-    kept, _ = run_positions(fish, loaded.values["runs"])
+    """Fish of a run set aside follow it, unless another run of that name is left."""
+
+    def quietly(raw: RawTable) -> pd.DataFrame:
+        named = [name for name in ("run_id", "site", "date", "pass_number") if name in raw.cells]
+        return read_values(replace(raw, cells=raw.cells[named]), Faults(), last_year=last_year)
+
+    out = quietly(tables["runs"].without(set(loaded.raw["runs"].cells.index)))
+    fish = quietly(loaded.raw["fish"])
+    gone, _ = run_positions(fish, out)
+    kept, _ = run_positions(fish, quietly(loaded.raw["runs"]))
     follows = (gone >= 0) & (kept < 0)
     for line, place in zip(fish.index[follows], gone[follows], strict=True):
-        run_line = int(runs.index[place])
-        name = runs["run_id"].iloc[place] or f"in line {run_line}"
+        run_line = int(out.index[place])
+        name = out["run_id"].iloc[place] or f"in line {run_line}"
         reasons["fish"].setdefault(int(line), f"its run {name} is set aside: {reasons['runs'][run_line]}")
     if count := int(follows.sum()):
-        message = (
-            f"{count} fish {'are' if count > 1 else 'is'} set aside together with {'their runs' if count > 1 else 'its run'}"
-        )
+        message = f"{count} fish set aside together with {'their runs' if count > 1 else 'its run'}"
         faults.add("set_aside_with_run", "fish", message, file=loaded.raw["fish"].file)
-    loaded.values["fish"] = fish[~follows]
+    loaded.raw["fish"] = loaded.raw["fish"].without(set(fish.index[follows]))
 
 
 def _follow_fish(tables: dict[str, RawTable], loaded: Loaded, reasons: dict[str, dict[int, str]]) -> None:
-    if "age_sample" not in tables["fish"].cells:
+    """Ages of a fish set aside follow it."""
+    ages, fish = loaded.raw["ages"], loaded.raw["fish"]
+    if "age_sample" not in fish.cells or "age_sample" not in ages.cells:
         return
-    ages, fish = loaded.values["ages"], loaded.values["fish"]
     samples = tables["fish"].cells["age_sample"]
     out = {sample: line for line in reasons["fish"] if (sample := samples.loc[line])}
-    follows = (ages["age_sample"].isin(list(out)) & ~ages["age_sample"].isin(fish["age_sample"])).to_numpy()
-    for line, sample in ages.loc[follows, "age_sample"].items():
+    carried = ages.cells["age_sample"]
+    follows = carried[carried.isin(list(out)) & ~carried.isin(fish.cells["age_sample"])]
+    for line, sample in follows.items():
         reasons["ages"].setdefault(int(str(line)), f"its fish (line {out[sample]} of the fish table) is set aside")
-    loaded.values["ages"] = ages[~follows]
+    loaded.raw["ages"] = ages.without(set(follows.index))
 
 
 def _link(loaded: Loaded, faults: Faults) -> None:

@@ -90,19 +90,21 @@ class Workbook:
             fail("unreadable_file", "this sheet holds a chart and no table", "name a sheet with a table")
             return None
         try:
-            if hasattr(sheet, "reset_dimensions"):
-                sheet.reset_dimensions()
-            for line, values in enumerate(sheet.iter_rows(values_only=True), start=1):
-                row = [cell_text(value) for value in values]
-                while row and not row[-1].strip():
-                    row.pop()
-                cells += len(row)
-                if len(row) > MAX_FIELDS or cells > _MAX_CELLS or line > MAX_SHEET_ROWS:
-                    fail("file_too_large", "the sheet has more cells than any survey", "check that it is the right sheet")
-                    return None
-                if row:
-                    rows.append(row)
-                    lines.append(line)
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # it warns of dates out of range, which the checks will find
+                if hasattr(sheet, "reset_dimensions"):
+                    sheet.reset_dimensions()
+                for line, values in enumerate(sheet.iter_rows(values_only=True), start=1):
+                    row = [cell_text(value) for value in values]
+                    while row and not row[-1].strip():
+                        row.pop()
+                    cells += len(row)
+                    if len(row) > MAX_FIELDS or cells > _MAX_CELLS or line > MAX_SHEET_ROWS:
+                        fail("file_too_large", "the sheet has more cells than any survey", "check that it is the right sheet")
+                        return None
+                    if row:
+                        rows.append(row)
+                        lines.append(line)
         except Exception as error:
             # openpyxl raises whatever a damaged part makes it stumble on; the reader needs to know one thing only.
             fail(

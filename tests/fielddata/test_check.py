@@ -6,10 +6,13 @@ import math
 
 import numpy as np
 import pytest
+import scipy.stats
+from statsmodels.robust.norms import TukeyBiweight
+from statsmodels.robust.robust_linear_model import RLM
 
 from fishreport.fielddata import CODES, check_survey
 from fishreport.fielddata.slips import explain
-from fishreport.fielddata.usual_weight import fit_usual_weight
+from fishreport.fielddata.usual_weight import _median_slope, fit_usual_weight
 from fishreport.species import load_standards
 
 RUN_LINES = [f"R{k},{'ABCD'[k % 4]},{2024 + k // 12}-10-{1 + k % 12:02d},20:{k:02d},{600 + k}" for k in range(24)]
@@ -211,3 +214,29 @@ def test_two_readings_by_one_reader_are_doubted(make_study):
         ages="age_sample,age_years,reader\nS1,3,a\nS1,4,b\nS2,3,a\nS2,4,a\n",
     )
     assert doubts(study)[["code", "row"]].to_numpy().tolist() == [["age_read_twice", 5]]
+
+
+def test_a_whole_table_in_other_units_is_one_doubt(make_study, rng):
+    inches = [[*row[:2], f"{float(row[2]) / 25.4:.1f}", *row[3:]] for row in ordinary(rng)]
+    found = doubts(make_study(runs=RUNS, fish=fish(inches)))
+    assert found["code"].tolist() == ["units_of_table"] and "inches" in found["advice"].iloc[0]
+    kilograms = [[*row[:3], f"{float(row[3]) / 1000:.3f}", *row[4:]] for row in ordinary(rng)]
+    assert doubts(make_study(runs=RUNS, fish=fish(kilograms)))["code"].tolist() == ["units_of_table"]
+    centimetres = [[*row[:2], f"{float(row[2]) / 10:.1f}", "", *row[4:]] for row in ordinary(rng)]
+    assert doubts(make_study(runs=RUNS, fish=fish(centimetres)))["code"].tolist() == ["units_of_table"]
+
+
+def test_the_fit_agrees_with_general_purpose_libraries(rng):
+    """scipy's Theil-Sen slope for the start, statsmodels' Tukey biweight for the whole, on data with a tenth of slips."""
+    x = np.linspace(2.0, 2.9, 31)
+    y = -4.9 + 2.96 * x + rng.normal(0, 0.05, x.size)
+    assert _median_slope(x, y) == pytest.approx(scipy.stats.theilslopes(y, x).slope, rel=1e-12)
+    length = np.exp(rng.normal(math.log(300), 0.2, 600))
+    weight = 10 ** (-4.9 + 2.96 * np.log10(length) + rng.normal(0, 0.035, 600))
+    weight[::10] /= 10
+    usual = fit_usual_weight(length, weight)
+    design = np.column_stack([np.ones(600), np.log10(length)])
+    robust = RLM(np.log10(weight), design, M=TukeyBiweight()).fit()
+    at = np.array([200.0, 300.0, 450.0])
+    reference = 10 ** (robust.params[0] + robust.params[1] * np.log10(at))
+    assert usual.weight(at) == pytest.approx(reference, rel=0.02)

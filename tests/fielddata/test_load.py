@@ -177,6 +177,15 @@ def test_a_run_set_aside_takes_its_fish_and_their_ages_along(make_study):
     assert "set_aside_with_run" in survey.faults["code"].tolist()
 
 
+def test_errors_of_fish_that_follow_their_run_are_not_told(make_study):
+    study = make_study(
+        '[[set_aside.runs]]\nwhere = { run_id = "R1" }\nreason = "generator failed"\n',
+        fish="run_id,species,length_mm\nR1,BNT,x\nR2,BNT,310\n",
+    )
+    survey = load_survey(study)
+    assert survey.fish["row"].tolist() == [3] and survey.set_aside["row"].tolist() == [2, 2]
+
+
 def test_one_of_two_runs_of_a_name_set_aside_leaves_the_fish_with_the_other(make_study):
     study = make_study(
         '[[set_aside.runs]]\nrow = 4\nreason = "entered twice"\n',

@@ -171,6 +171,7 @@ def test_a_workbook_of_one_empty_sheet(tmp_path):
 # Arbitrary input ------------------------------------------------------------------------------------------------------
 
 HOSTILE = settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+WHOLE = settings(HOSTILE, max_examples=30)  # each of them reads, checks and derives a survey three times over
 
 
 def survives(folder: Path, **tables: str | bytes) -> None:
@@ -191,7 +192,7 @@ def survives(folder: Path, **tables: str | bytes) -> None:
         assert str(error)
 
 
-@HOSTILE
+@WHOLE
 @given(data=st.binary(max_size=300))
 @example(b"\xef\xbb\xbf")
 @example(b"\xef\xbb\xbf\xef\xbb\xbfrun_id,species\nR1,BNT\n")
@@ -222,7 +223,7 @@ def _table(name: str) -> st.SearchStrategy[str]:
     return st.tuples(headings, body, st.sampled_from([",", ";", "\t", "|"]), st.sampled_from([needed, []])).map(write)
 
 
-@HOSTILE
+@WHOLE
 @given(runs=_table("runs") | st.just(RUNS), fish=_table("fish") | st.just(FISH))
 def test_any_table(tmp_path, runs, fish):
     survives(tmp_path, runs=runs.encode(errors="replace"), fish=fish.encode(errors="replace"))
@@ -240,7 +241,7 @@ _sensible = {
 }
 
 
-@HOSTILE
+@WHOLE
 @given(rows=st.lists(st.tuples(*_sensible.values()), max_size=40))
 def test_any_sensible_fish(tmp_path, rows):
     """Rows that can nearly be true reach every check of the whole."""
