@@ -20,7 +20,8 @@ from fishreport.methods.catchability import Catchability, catchability, populati
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.inputs import check_level, numbers, same_size
 from fishreport.methods.multiple_census import schnabel, schumacher_eschmeyer
-from fishreport.methods.recapture_limits import binomial_limits, hypergeometric_limits, poisson_limits
+from fishreport.methods.proportion import exact_interval
+from fishreport.methods.recapture_limits import hypergeometric_limits, poisson_limits
 from fishreport.methods.removal import Removal, removal
 
 __all__ = [
@@ -75,7 +76,7 @@ def _petersen_limits(marked: int, caught: int, recaptured: int, interval: str, l
         half = float(norm.ppf(0.5 + level / 2)) * math.sqrt(variance)
         return max(value - half, seen), value + half
     if interval == "binomial":
-        low, high = binomial_limits(recaptured, caught, level)
+        low, high = (float(limit) for limit in exact_interval(recaptured, caught, level=level))
         return max(marked / high, seen), marked / low if low > 0 else math.inf
     low, high = poisson_limits(recaptured, level)
     return max(marked * caught / high, seen), marked * caught / low if low > 0 else math.inf

@@ -1,4 +1,4 @@
-"""Limits of a population size from the number of recaptures: exact by hypergeometric, binomial or Poisson chances."""
+"""Limits of a population size from the number of recaptures: exact by hypergeometric or Poisson chances."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import numpy as np
 from scipy.special import gammaln
-from scipy.stats import beta, chi2
+from scipy.stats import chi2
 
 from fishreport.methods.inputs import FloatArray
 
@@ -17,14 +17,6 @@ def poisson_limits(count: float, level: float) -> tuple[float, float]:
     tail = (1 - level) / 2
     lower = float(chi2.ppf(tail, 2 * count)) / 2 if count > 0 else 0.0
     return lower, float(chi2.ppf(1 - tail, 2 * count + 2)) / 2
-
-
-def binomial_limits(successes: float, trials: float, level: float) -> tuple[float, float]:
-    """Exact limits of a binomial share (Clopper & Pearson 1934, Biometrika 26:404-413)."""
-    tail = (1 - level) / 2
-    lower = float(beta.ppf(tail, successes, trials - successes + 1)) if successes > 0 else 0.0
-    upper = float(beta.ppf(1 - tail, successes + 1, trials - successes)) if successes < trials else 1.0
-    return lower, upper
 
 
 def _log_choose(n: float, k: FloatArray) -> FloatArray:
