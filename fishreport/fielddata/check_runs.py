@@ -25,19 +25,15 @@ _EFFORT_SLIPS = (
 
 def check_effort(runs: pd.DataFrame, raw: RawTable, faults: Faults) -> None:
     """Runs far longer or shorter than usual for their gear: five scales on log effort, and two and a half times at least."""
+    if len(runs) < _MINIMUM_RUNS:
+        return
     for _, group in runs.groupby("gear", sort=True):
-        if len(group) < _MINIMUM_RUNS:
-            group = runs
-        if len(group) < _MINIMUM_RUNS:
-            return
-        lines = group.index.to_numpy()
-        log = np.log(group["effort_s"].to_numpy())
-        middle = float(np.median(log))
-        allowed = max(5 * 1.4826 * float(np.median(np.abs(log - middle))), np.log(2.5))
+        usual = np.log((group if len(group) >= _MINIMUM_RUNS else runs)["effort_s"].to_numpy())
+        middle = float(np.median(usual))
+        allowed = max(5 * 1.4826 * float(np.median(np.abs(usual - middle))), np.log(2.5))
+        lines, log = group.index.to_numpy(), np.log(group["effort_s"].to_numpy())
         for place in np.flatnonzero(np.abs(log - middle) > allowed):
             line, effort = int(lines[place]), float(group["effort_s"].iloc[place])
-            if line in faults.rows("runs", "doubt"):
-                continue
             hints = [text.format(effort * k) for k, text in _EFFORT_SLIPS if abs(log[place] + np.log(k) - middle) < np.log(1.35)]
             message = f"the effort of {effort:.6g} s is far from the usual {np.exp(middle):.0f} s"
             advice = "; or ".join([*hints, "see the field sheet"])

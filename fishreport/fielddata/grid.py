@@ -180,6 +180,25 @@ def _report_width(grid: Grid, body: int, least: int, width: int, schema: TableSc
         )
 
 
+def _report_unknown(
+    heading: str, name: str, names: list[str | None], schema: TableSchema, file: str, line: int, faults: Faults
+) -> bool:
+    """Note a column that the schema does not define; whether it is kept."""
+    where: dict[str, Any] = {"file": file, "row": line, "column": heading}
+    if name in WORKED_OUT[schema.name]:
+        message = f"the column {heading!r} is worked out by the tool and not read from the file"
+        faults.add("column_ignored", schema.name, message, **where)
+        return False
+    near = difflib.get_close_matches(name, [known for known in schema.names if known not in names], n=1, cutoff=0.75)
+    advice = ""
+    if near:
+        units = schema[near[0]].units
+        advice = f"rename it {near[0]} if that is it" + (f", with its values in {units}" if units else "")
+    message = f"the {schema.name} table does not define the column {heading!r}; it is kept and not used"
+    faults.add("unknown_column", schema.name, message, advice, **where)
+    return True
+
+
 def make_table(grid: Grid, schema: TableSchema, faults: Faults) -> RawTable | None:
     """The table that a grid holds, or None when its header is at fault (then an error says how)."""
     table, file = schema.name, grid.file
@@ -243,18 +262,7 @@ def make_table(grid: Grid, schema: TableSchema, faults: Faults) -> RawTable | No
             continue
         if name not in schema:
             heading = header[number - 1].strip()
-            ignored = name in WORKED_OUT[table]
-            faults.add(
-                "column_ignored" if ignored else "unknown_column",
-                table,
-                f"the column {heading!r} is worked out by the tool and not read from the file"
-                if ignored
-                else f"the {table} table does not define the column {heading!r}; it is kept and not used",
-                file=file,
-                row=line,
-                column=heading,
-            )
-            if ignored:
+            if not _report_unknown(heading, name, names, schema, file, line, faults):
                 continue
         kept[name] = column[filled]
     ordered = [name for name in schema.names if name in kept] + [name for name in kept if name not in schema]

@@ -71,6 +71,12 @@ def test_headings_in_any_case_and_unknown_columns_kept():
     assert read_values(raw, Faults())["colour"].tolist() == ["red"]
 
 
+@pytest.mark.parametrize(("heading", "near"), [("length_in", "length_mm"), ("wieght_g", "weight_g"), ("weight_lb", "weight_g")])
+def test_an_unknown_column_near_a_known_one_is_asked_about(heading, near):
+    _, faults = read(f"run_id,species,{heading}\nR1,BNT,12\n")
+    assert f"rename it {near}" in faults["advice"][0]
+
+
 def test_a_column_that_the_tool_works_out_is_not_read():
     raw, faults = read("run_id,species,season\nR1,BNT,1999\n")
     assert "season" not in raw.cells
