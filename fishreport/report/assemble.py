@@ -51,6 +51,8 @@ class Document:
         Records for ``results.json``.
     tables : list[tuple[str, dict]]
         File name and data of every table that is shown, and of the numbers behind every figure.
+    whole : bool
+        False when chapters are left out.
     """
 
     title: str
@@ -66,9 +68,13 @@ class Document:
     references: dict[tuple[str, str, str], tuple[str, str]] = field(default_factory=dict)
     results: list[dict[str, Any]] = field(default_factory=list)
     tables: list[tuple[str, dict[str, Any]]] = field(default_factory=list)
+    whole: bool = True
 
     def resolve(self, chapter: str, kind: str, label: str) -> tuple[str, str]:
-        """Anchor and text of a figure or table; a label that several other chapters have is written ``chapter/label``."""
+        """Anchor and text of a figure or table; a label that several other chapters have is written ``chapter/label``.
+
+        In a report without some of the chapters, what lies in those has no anchor, and the text says so.
+        """
         if "/" in label:
             found = [self.references.get((kind, *label.split("/", 1)))]  # type: ignore[arg-type]
         elif (kind, chapter, label) in self.references:
@@ -82,6 +88,8 @@ class Document:
             raise ReportError(
                 f"chapter {chapter}: {{{kind}:{label}}} is in {len(known)} chapters; write {{{kind}:CHAPTER/{label}}}"
             )
+        if not self.whole:
+            return "", f"a {kind} that this report leaves out"
         labels = sorted(name for other, _, name in self.references if other == kind)
         raise ReportError(f"chapter {chapter}: there is no {kind} {label!r}; there are {', '.join(labels) or 'none'}")
 
@@ -149,7 +157,9 @@ def _numbered(number: int) -> str:
     return str(number) if number else FRONT_NUMBER
 
 
-def assemble(study: Study, executed: Sequence[ExecutedChapter], *, last: NotebookNode | None = None) -> Document:
+def assemble(
+    study: Study, executed: Sequence[ExecutedChapter], *, last: NotebookNode | None = None, whole: bool = True
+) -> Document:
     """Put chapters together, the front page first.
 
     Parameters
@@ -159,6 +169,8 @@ def assemble(study: Study, executed: Sequence[ExecutedChapter], *, last: Noteboo
         In the order in which they ran.
     last : NotebookNode, optional
         Cells that follow the chapters: how the report was made.
+    whole : bool
+        False when chapters are left out: then a reference may lead nowhere.
 
     Raises
     ------
@@ -176,6 +188,7 @@ def assemble(study: Study, executed: Sequence[ExecutedChapter], *, last: Noteboo
         units=study.report.units,
         folder=study.folder,
         notebook=NotebookNode(nbformat=4, nbformat_minor=5, metadata=NotebookNode(), cells=[]),
+        whole=whole,
     )
     parts = [(done.chapter.name, _numbered(done.chapter.number), done.chapter.file_name, done.notebook) for done in executed]
     parts.sort(key=lambda part: (part[1] != FRONT_NUMBER, int(part[1]) if part[1].isdigit() else 0))

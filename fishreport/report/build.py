@@ -21,6 +21,7 @@ from fishreport.study import Study, read_study
 if TYPE_CHECKING:
     from fishreport.report.assemble import Document
     from fishreport.report.cache import Cache
+    from fishreport.report.kernels import ForkServer
     from fishreport.report.run import ExecutedChapter
 
 FORMATS = ("html", "pdf")
@@ -159,6 +160,7 @@ def build_report(
     progress: Progress | None = None,
     notebooks: Path | None = None,
     cell_seconds: int | None = None,
+    server: ForkServer | None = None,
 ) -> Built:
     """Build the report of a study.
 
@@ -186,6 +188,8 @@ def build_report(
         Where the package's chapters lie, instead of where they travel.
     cell_seconds : int, optional
         A cell that runs longer is taken for hung.
+    server : ForkServer, optional
+        A preloaded process that several builds share (POSIX only).
 
     Raises
     ------
@@ -209,7 +213,7 @@ def build_report(
     target = check_target(Path(out) if out is not None else read.folder / DEFAULT_FOLDER, read.folder)
 
     # Imported here, so that a fault in the study is told without waiting for the Jupyter libraries.
-    from fishreport.report.plan import plan_chapters
+    from fishreport.report.plan import is_whole, plan_chapters
 
     planned = plan_chapters(read, only=chapters, folder=notebooks)
     with progress:
@@ -218,12 +222,12 @@ def build_report(
         survey = load_survey(read)
         progress.done()
         with Placing(target, study=read.water.name) as placing:
-            executed = _run(read, survey, file, planned, settings, season, target, jobs, fresh, progress, cell_seconds)
+            executed = _run(read, survey, file, planned, settings, season, target, jobs, fresh, progress, cell_seconds, server)
             from fishreport.report.assemble import assemble
             from fishreport.report.cache import Cache, cache_folder
             from fishreport.report.manifest import how_it_was_made, write_manifest
 
-            document = assemble(read, executed, last=how_it_was_made(read, file))
+            document = assemble(read, executed, last=how_it_was_made(read, file), whole=is_whole(planned, notebooks))
             pages = _render(document, formats, Cache(cache_folder(read)), progress)
             _write(placing.folder, document, pages, executed)
             request = {"settings": settings, "season": season, "chapters": list(chapters), "formats": list(formats)}
@@ -251,6 +255,7 @@ def _run(
     fresh: bool,
     progress: Progress,
     cell_seconds: int | None,
+    server: ForkServer | None,
 ) -> list[ExecutedChapter]:
     from fishreport.report.cache import Cache, cache_folder
     from fishreport.report.run import CELL_SECONDS, Runner, default_jobs
@@ -267,5 +272,6 @@ def _run(
         fresh=fresh,
         cell_seconds=cell_seconds or CELL_SECONDS,
         ignored=(target.name, DEFAULT_FOLDER),
+        server=server,
     )
     return runner.run(planned)

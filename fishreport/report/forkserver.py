@@ -1,9 +1,9 @@
 """A process that has imported the libraries once and forks a ready Jupyter kernel on request (POSIX only).
 
 It is started as ``python -m fishreport.report.forkserver FD`` and speaks JSON lines over the socket FD:
-``{"fork": {"argv": [...], "log": path, "cwd": path}}`` → ``{"pid": n}`` and ``{"poll": pid}`` → ``{"status": n | null}``.
-When the other end closes, it ends its children and itself. It must never start a thread or a zmq context of its own,
-because neither survives a fork.
+``{"fork": {"argv": [...], "log": path, "cwd": path, "env": {...}}}`` is answered by ``{"pid": n}``, and ``{"poll": pid}`` by
+``{"status": n | null}``. When the other end closes, it ends its children and itself. It must never start a thread or a zmq
+context of its own, because neither survives a fork.
 """
 
 from __future__ import annotations
@@ -64,6 +64,8 @@ def _become_kernel(request: dict[str, Any], server: int) -> None:
     os.dup2(log, 1)
     os.dup2(log, 2)
     os.chdir(request["cwd"])
+    os.environ.clear()
+    os.environ.update(request["env"])
     random.seed()
     if "numpy" in sys.modules:
         # Forked children share numpy's legacy global state: without this, two chapters that use it draw the same numbers.

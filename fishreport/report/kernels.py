@@ -13,6 +13,7 @@ import tempfile
 import threading
 import time
 import uuid
+from collections.abc import Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -59,20 +60,21 @@ def kernel_environment(runtime: Path) -> dict[str, str]:
 class ForkServer:
     """The building process's end of the channel to :mod:`fishreport.report.forkserver`."""
 
-    def __init__(self, runtime: Path) -> None:
+    def __init__(self) -> None:
         ours, theirs = socket.socketpair()
+        self._folder = Path(tempfile.mkdtemp(prefix="fishreport-server-"))
         self._channel = ours
         self._stream = ours.makefile("rw", encoding="utf-8", newline="\n")
         self._lock = threading.Lock()
-        with (runtime / "forkserver.log").open("wb") as log:
+        with (self._folder / "log").open("wb") as log:
             self._process = subprocess.Popen(
                 [sys.executable, "-W", "ignore", "-m", "fishreport.report.forkserver", str(theirs.fileno())],
                 pass_fds=(theirs.fileno(),),
                 stdin=subprocess.DEVNULL,
                 stdout=log,
                 stderr=log,
-                cwd=runtime,
-                env=kernel_environment(runtime),
+                cwd=self._folder,
+                env=kernel_environment(self._folder),
             )
         theirs.close()
 
@@ -86,9 +88,10 @@ class ForkServer:
             raise OSError(answer["error"])
         return answer
 
-    def fork(self, argv: list[str], log: Path, cwd: Path) -> ForkedProcess:
+    def fork(self, argv: list[str], *, log: Path, cwd: Path, environment: Mapping[str, str]) -> ForkedProcess:
         """A kernel started with the arguments `argv`."""
-        return ForkedProcess(self, self._ask({"fork": {"argv": argv, "log": str(log), "cwd": str(cwd)}})["pid"])
+        request = {"argv": argv, "log": str(log), "cwd": str(cwd), "env": dict(environment)}
+        return ForkedProcess(self, self._ask({"fork": request})["pid"])
 
     def poll(self, pid: int) -> int | None:
         """Exit status of a kernel, or None while it runs."""
@@ -107,6 +110,13 @@ class ForkServer:
         except subprocess.TimeoutExpired:
             self._process.kill()
             self._process.wait()
+        shutil.rmtree(self._folder, ignore_errors=True)
+
+    def __enter__(self) -> ForkServer:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        self.close()
 
 
 class ForkedProcess:
@@ -152,15 +162,15 @@ class ForkedProvisioner(LocalProvisioner):
     """Starts kernels by forking instead of by a new interpreter; all else is as for a local kernel."""
 
     server: ForkServer
-    log_file: Path
-    folder: Path
+    kernels: Kernels
 
     async def launch_kernel(self, cmd: list[str], **kwargs: Any) -> dict[str, Any]:
         """Fork a kernel with the arguments that follow ``-m ipykernel_launcher``."""
         argv = cmd[cmd.index("-f") :]
-        self.process = self.server.fork(argv, self.log_file, self.folder)
+        kernels = self.kernels
+        self.process = self.server.fork(argv, log=kernels.log_file, cwd=kernels.folder, environment=kernels.environment)
         self.pid = self.pgid = self.process.pid
-        self.cwd = self.folder
+        self.cwd = kernels.folder
         return self.connection_info
 
 
@@ -175,17 +185,20 @@ class _OwnKernelSpecs(KernelSpecManager):
 class Kernels:
     """All kernels of one build, in a private runtime folder that goes with it.
 
-    Use it as a context manager. `forked` says whether kernels are forked; when the preloaded process fails, a kernel is
-    started plainly instead.
+    Use it as a context manager. Kernels are forked where that works; when the preloaded process fails, a kernel is started
+    plainly instead. A preloaded process that several builds share is handed in as `server`, and outlives them.
     """
 
-    def __init__(self, *, forked: bool | None = None) -> None:
+    def __init__(self, server: ForkServer | None = None) -> None:
         self.runtime = Path(tempfile.mkdtemp(prefix="fishreport-"))
         self.folder = self.runtime / "empty"  # kernels start here, so no file beside the data can be imported by accident
         self.folder.mkdir()
-        wanted = forking_works() if forked is None else forked and os.name == "posix"
-        self._server = ForkServer(self.runtime) if wanted else None
-        self.forked = wanted
+        self.environment = kernel_environment(self.runtime)
+        self.log_file = self.runtime / "kernels.log"
+        self._log = self.log_file.open("ab")
+        self._started: list[AsyncKernelManager] = []
+        self._own_server = ForkServer() if server is None and forking_works() else None
+        self._server = server or self._own_server
 
     def manager(self, *, plain: bool = False) -> AsyncKernelManager:
         """A kernel manager that has not started its kernel yet."""
@@ -204,20 +217,24 @@ class Kernels:
         if self._server is not None and not plain:
             manager.kernel_id = name
             provisioner = ForkedProvisioner(kernel_id=name, kernel_spec=manager.kernel_spec, parent=manager)
-            provisioner.server, provisioner.log_file = self._server, self.runtime / f"{name}.log"
-            provisioner.folder = self.folder
+            provisioner.server, provisioner.kernels = self._server, self
             manager.provisioner = provisioner
+        self._started.append(manager)
         return manager
 
     def start_arguments(self) -> dict[str, Any]:
         """What the manager's ``start_kernel`` is to be called with."""
-        log = (self.runtime / "kernels.log").open("ab")
-        return {"env": kernel_environment(self.runtime), "cwd": str(self.folder), "stdout": log, "stderr": log}
+        return {"env": self.environment, "cwd": str(self.folder), "stdout": self._log, "stderr": self._log}
 
     def close(self) -> None:
         """End what still runs and remove the runtime folder."""
-        if self._server is not None:
-            self._server.close()
+        for manager in self._started:
+            process = getattr(manager.provisioner, "process", None)
+            if process is not None and process.poll() is None:
+                process.kill()
+        if self._own_server is not None:
+            self._own_server.close()
+        self._log.close()
         shutil.rmtree(self.runtime, ignore_errors=True)
 
     def __enter__(self) -> Kernels:

@@ -115,9 +115,7 @@ def plan_chapters(study: Study, *, only: Sequence[str] = (), folder: Path | None
             )
             raise StudyError(f"no chapter {name!r}; {hint}", "study.toml", "report.chapters")
         asks = _asks(path)
-        chapter = PlannedChapter(
-            short_name(path.name), number, path, _wave(asks), asks.get("cache") is not False
-        )
+        chapter = PlannedChapter(short_name(path.name), number, path, _wave(asks), asks.get("cache") is not False)
         if chapter.name == FRONT or any(other.name == chapter.name for other in planned):
             raise StudyError(f"two chapters are called {chapter.name!r}; rename one", "study.toml", "report.chapters")
         planned.append(chapter)
@@ -133,6 +131,11 @@ def plan_chapters(study: Study, *, only: Sequence[str] = (), folder: Path | None
     if not planned:
         raise StudyError("the report has no chapter; name some", "study.toml", "report.chapters")
     return planned
+
+
+def is_whole(planned: Sequence[PlannedChapter], folder: Path | None = None) -> bool:
+    """True when no chapter that travels with the package is left out, so that every reference to one must lead somewhere."""
+    return set(_shipped(folder or locate("notebooks") / "chapters")) <= {chapter.name for chapter in planned}
 
 
 def check_parameters(chapter: PlannedChapter) -> None:

@@ -127,6 +127,8 @@ class HtmlWriter:
 
     def _reference(self, token: Token) -> str:
         anchor, text = self.place.resolve(token["attrs"]["kind"], token["attrs"]["label"])
+        if not anchor:
+            return escape(text)
         return f'<a class="reference" href="#{escape(anchor)}">{escape(text)}</a>'
 
     def _table(self, token: Token) -> str:
@@ -244,7 +246,7 @@ class TypstWriter:
 
     def _reference(self, token: Token) -> str:
         anchor, text = self.place.resolve(token["attrs"]["kind"], token["attrs"]["label"])
-        return f"link(label({literal(anchor)}), {literal(text)})"
+        return f"link(label({literal(anchor)}), {literal(text)})" if anchor else f"text({literal(text)})"
 
     def _table(self, token: Token) -> str:
         head, *bodies = token["children"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import pickle
@@ -129,6 +130,10 @@ class Runner:
         Run everything, whatever the cache holds.
     cell_seconds : int
         A cell that runs longer is taken for hung.
+    ignored : tuple of str
+        Folders of the study that hold reports, not inputs.
+    server : ForkServer, optional
+        A preloaded process that several builds share.
     """
 
     def __init__(
@@ -145,12 +150,14 @@ class Runner:
         fresh: bool = False,
         cell_seconds: int = CELL_SECONDS,
         ignored: tuple[str, ...] = (),
+        server: Any = None,
     ) -> None:
         self.study, self.survey = study, survey
         self.study_path, self.season, self.settings = study_path, season, dict(settings)
         self.cache, self.progress, self.jobs, self.fresh = cache, progress, jobs, fresh
         self.cell_seconds = cell_seconds
         self.inputs = Inputs(study, survey, ignored=ignored)
+        self._server = server
         self._kernels: Any = None
 
     def run(self, planned: Sequence[PlannedChapter]) -> list[ExecutedChapter]:
@@ -213,7 +220,7 @@ class Runner:
             return
         from fishreport.report.kernels import Kernels
 
-        self._kernels = Kernels()
+        self._kernels = Kernels(self._server)
         key = handover_key(self.study_path, self.season, self.settings)
         handed = self._kernels.runtime / f"survey-{key}.pickle"
         if self.survey is not None:
@@ -234,7 +241,10 @@ class Runner:
             partial.replace(path)
             results = str(path)
         parameters = {"study": self.study_path, "season": self.season, "settings": self.settings, "results": results}
-        notebook = self._execute(chapter, parameters)
+        try:
+            notebook = self._execute(chapter, parameters)
+        finally:
+            _close_loop()
         seconds = time.monotonic() - began
         record = self._kernels.runtime / f"reads-{chapter.name}.json"
         reads = json.loads(record.read_text(encoding="utf-8")) if record.is_file() else None
@@ -297,6 +307,20 @@ def collect(executed: Sequence[ExecutedChapter]) -> bytes:
         for shown_findings in shown(done.notebook, FINDINGS_TYPE):
             findings.extend({**item, "chapter": done.chapter.name} for item in shown_findings["items"])
     return json.dumps({"results": results, "findings": findings}, ensure_ascii=False, sort_keys=True).encode()
+
+
+def _close_loop() -> None:
+    """Close this thread's event loop, which the Jupyter libraries leave open, with what a hung cell left waiting in it."""
+    from jupyter_core.utils import ensure_event_loop
+
+    loop = ensure_event_loop()
+    waiting = asyncio.all_tasks(loop)
+    for task in waiting:
+        task.cancel()
+    loop.run_until_complete(asyncio.gather(*waiting, return_exceptions=True))
+    loop.run_until_complete(loop.shutdown_asyncgens())
+    loop.close()
+    asyncio.set_event_loop(None)
 
 
 def default_jobs() -> int:

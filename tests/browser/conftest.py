@@ -12,16 +12,27 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "report"))
 
-from tiny import NOTEBOOKS, write_study
+from tiny import NOTEBOOKS, SETTINGS, write_study
 
 from fishreport.report.build import Built, build_report
+from fishreport.report.kernels import ForkServer, forking_works
 
 
 @pytest.fixture(scope="session")
-def built(tmp_path_factory: pytest.TempPathFactory) -> Built:
+def server() -> Iterator[ForkServer | None]:
+    """One preloaded process for all builds of these tests, where kernels can be forked."""
+    if not forking_works():
+        yield None
+        return
+    with ForkServer() as started:
+        yield started
+
+
+@pytest.fixture(scope="session")
+def built(tmp_path_factory: pytest.TempPathFactory, server: ForkServer | None) -> Built:
     """The report of that study, from the tiny chapters."""
     folder = write_study(tmp_path_factory.mktemp("built") / "study")
-    return build_report(folder, notebooks=NOTEBOOKS)
+    return build_report(folder, notebooks=NOTEBOOKS, settings=SETTINGS, server=server)
 
 
 # Without these, Chromium looks for its vendor's hosts at every start.

@@ -77,7 +77,12 @@ def test_refuses_what_is_not_ours(tmp_path: Path) -> None:
     assert check_target(other, study) == other  # empty
     (other / "thesis.docx").write_text("")
     (tmp_path / "file").write_text("")
-    for target, words in ((other, "holds no report"), (study, "holds the study"), (tmp_path, "holds the study"), (tmp_path / "file", "a file")):
+    for target, words in (
+        (other, "holds no report"),
+        (study, "holds the study"),
+        (tmp_path, "holds the study"),
+        (tmp_path / "file", "a file"),
+    ):
         with pytest.raises(UsageError, match=words):
             check_target(target, study)
     assert (other / "thesis.docx").exists()

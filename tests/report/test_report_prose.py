@@ -48,7 +48,9 @@ def place(folder: Path) -> Place:
 
 def compile_typst(code: str, folder: Path) -> bytes:
     style = (Path(__file__).parents[2] / "templates" / "typst" / "style.typ").read_text(encoding="utf-8")
-    head = '#set document(title: "t")\n#set text(font: "DejaVu Sans", lang: "en")\n#show raw: set text(font: "DejaVu Sans Mono")\n'
+    head = (
+        '#set document(title: "t")\n#set text(font: "DejaVu Sans", lang: "en")\n#show raw: set text(font: "DejaVu Sans Mono")\n'
+    )
     main = folder / "main.typ"
     main.write_text(f"{style}\n{head}= Chapter\n#[a]<figure-catch>\n#{code}", encoding="utf-8")
     compiler = typst.Compiler(str(main), root=str(folder), font_paths=[str(font_folder())], ignore_system_fonts=True)
@@ -77,7 +79,9 @@ def test_typst_of_everything_compiles(tmp_path: Path) -> None:
     assert compile_typst(code, tmp_path).startswith(b"%PDF")
 
 
-@pytest.mark.parametrize("text", ["#panic()", "*a* _b_ \\", "]", "}); panic(", '" + panic() + "', "= not a heading", "$", "@ref < l >"])
+@pytest.mark.parametrize(
+    "text", ["#panic()", "*a* _b_ \\", "]", "}); panic(", '" + panic() + "', "= not a heading", "$", "@ref < l >"]
+)
 def test_text_never_becomes_markup(text: str, tmp_path: Path) -> None:
     assert write_typst([{"type": "text", "raw": text}], place(tmp_path), str) == "{text(" + literal(text) + ")}"
     code = write_typst(read_prose(text.replace("*", r"\*").replace("_", r"\_"), "x"), place(tmp_path), str)
@@ -104,7 +108,9 @@ def test_refusals_name_the_file(text: str, named: str, tmp_path: Path) -> None:
     (tmp_path / "outside.png").write_bytes(b"x")
     (tmp_path / "study" / "there.png").write_bytes(b"x")
     with pytest.raises(ReportError) as refused:
-        write_html(read_prose(text, "narrative/summary.md"), Place("narrative/summary.md", lambda *_: ("", ""), tmp_path / "study"))
+        write_html(
+            read_prose(text, "narrative/summary.md"), Place("narrative/summary.md", lambda *_: ("", ""), tmp_path / "study")
+        )
     assert str(refused.value).startswith("narrative/summary.md: ")
     assert named in str(refused.value)
 

@@ -11,7 +11,8 @@ from fishreport.report.svg import check_svg, inline_svg, proportions
 
 DRAWING = """<?xml version="1.0"?>
 <!DOCTYPE svg PUBLIC "-//W3C//DTD SVG 1.1//EN" "x">
-<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" width="200pt" height="100pt" viewBox="0 0 200 100">
+<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"
+ width="200pt" height="100pt" viewBox="0 0 200 100">
 <metadata>when</metadata>
 <defs><style type="text/css">*{stroke-linejoin: round}</style><clipPath id="p1"><rect width="1" height="1"/></clipPath></defs>
 <g id="g1" clip-path="url(#p1)"><use xlink:href="#g1"/><text>α &lt; 5</text></g>

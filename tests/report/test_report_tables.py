@@ -60,7 +60,11 @@ def test_cells_are_text_or_numbers(value: object, text: str) -> None:
 
 
 def test_csv_has_full_precision_where_there_is_any() -> None:
-    data = {"columns": columns(2), "rows": [["a", "1.2"]], "data": [{"site": "=a", "value": 1.23456789}, {"site": "b", "other": 2}]}
+    data = {
+        "columns": columns(2),
+        "rows": [["a", "1.2"]],
+        "data": [{"site": "=a", "value": 1.23456789}, {"site": "b", "other": 2}],
+    }
     read = list(csv.reader(io.StringIO(table_csv(data).decode())))
     assert read == [["site", "value", "other"], ["'=a", "1.23456789", ""], ["b", "", "2"]]
 

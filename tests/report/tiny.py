@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+SETTINGS = {"parameters.level": 0.9, "water.region": "Lower Basin"}
 NOTEBOOKS = Path(__file__).parent / "notebooks"
 
 STUDY = """
