@@ -183,6 +183,11 @@ class _Batch:
             book[:, 7] = end if month == 11 else before
 
 
+def _stock_names(categories: Mapping[str, float]) -> tuple[str, ...]:
+    nothing = np.zeros(3 + len(categories))
+    return tuple(stock_quantities(nothing, np.zeros(()), np.ones(()), categories))
+
+
 def _kinds(rules: Sequence[Regulation], by_month: bool) -> list[list[int]]:
     """Scenarios that can share arrays: by whether a bag limit acts, whether it has two classes, and whether fish are stocked."""
     kinds: dict[tuple[bool, bool, bool], list[int]] = {}
@@ -279,7 +284,7 @@ def project(
     steps = years * (12 if ledger == "month" else 1)
     books = None if ledger is None else np.empty((len(rules), number, steps, len(LEDGER)))
     doubtful = np.zeros((2, number), dtype=bool)
-    start: dict[str, Floats] = {}
+    start: dict[str, Floats] = {name: np.empty(number) for name in _stock_names(categories)}
 
     def populate(rows: slice) -> tuple[LifeHistory, Angling, TodaysPopulation]:
         where = np.arange(number)[rows]
@@ -296,6 +301,9 @@ def project(
         batch = _Batch(own_life, own_people, [rules[place] for place in places], now, monthly=monthly, **shared)  # type: ignore[arg-type]
         if first:
             doubtful[0, rows], doubtful[1, rows] = now.collapsed, now.overstocked
+            own = _Batch(own_life, own_people, [rule_today], now, monthly=rule_today.limits_number, **shared)  # type: ignore[arg-type]
+            for name, item in _today(own, rule_today, categories).items():
+                start[name][rows] = item
         shape = (len(places), own_life.draws)
 
         def keep(year: int, flows: Floats, survey: Floats, spawners: Floats, arrived: Floats) -> None:
@@ -325,7 +333,6 @@ def project(
         for job in jobs:
             work(job)
 
-    start = _today(populate(slice(0, number)), rule_today, growth, categories)
     luck = deviation[:, ages:].mean(axis=1)
     inputs = {**life.inputs(), **people.inputs()} | ({"recruitment_luck": luck} if np.ptp(luck) > 0 else {})
     return Projection(
@@ -341,20 +348,17 @@ def project(
     )
 
 
-def _today(
-    population: tuple[LifeHistory, Angling, TodaysPopulation],
-    today: Regulation,
-    groups: LengthGroups,
-    categories: Mapping[str, float],
-) -> dict[str, Floats]:
-    """Stock quantities that today's population has in the survey month under today's rule."""
-    life, people, now = population
-    plain = today.replace(stocking=None)
-    rates = scenario_rates(life, people, plain, today=today, groups=groups, categories=categories)
-    year = LinearYear(rates, now.capture_rate, survey_month=life.survey_month, spawning_month=life.spawning_month)
-    numbers = now.numbers.reshape(life.draws, -1)
-    survey, spawners = year.advance(numbers)[2:]
-    return stock_quantities(survey, spawners, now.unfished_spawners, categories)
+def _today(batch: _Batch, today: Regulation, categories: Mapping[str, float]) -> dict[str, Floats]:
+    """Stock quantities of this year under today's rule; stocking that is not yearly counts with its yearly mean."""
+    life, width = batch.life, batch.groups.share.size
+    numbers = np.zeros((life.draws, batch.ages + batch.stocked_rows, width))
+    numbers[:, : batch.ages] = batch.now.numbers
+    if today.stocking is not None:
+        numbers[:, batch.ages] = (
+            batch.groups.share * today.stocking.number_per_year / batch.length_km / today.stocking.every_years
+        )
+    survey, spawners = batch.year.advance(numbers.reshape(life.draws, -1))[2:]
+    return stock_quantities(survey, spawners, batch.now.unfished_spawners, categories)
 
 
 def _notes(life: LifeHistory, doubtful: NDArray[np.bool_]) -> tuple[str, ...]:

@@ -5,8 +5,8 @@ at its start, N exp(-Z) are alive at its end, and the mean number alive is A = N
 its hazard, so that natural deaths, harvest and release deaths add up to N - N exp(-Z).
 
 A bag limit makes K depend on the number of fish: b answers to the mean number of fish wanted per trip in the month, f v w A ×
-hours of a trip / hours of effort, and A to b. Over b the number wanted is close to a straight line between its values at b = 0 and
-1; b is found on that line by two rounds from that of the same month a year before.
+hours of a trip / hours of effort, and A to b. Over b the number wanted is close to a straight line between its values at
+b = 0 and 1; b is found on that line by two rounds from that of the same month a year before.
 
 Without a bag limit a year is linear in the numbers at its start, and `LinearYear` works out that year once for all years;
 `MonthlyYear` goes month by month. Both give the same answer.

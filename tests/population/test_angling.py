@@ -22,7 +22,7 @@ def test_release_mortality_precedence() -> None:
 
 
 def test_another_gear_moves_the_odds() -> None:
-    # Odds of bait over flies and lures: (0.31/0.69) / (0.048/0.952) = 8.9106; odds 0.06/0.94 times that is 0.5688, a share of 0.3626.
+    # Odds of bait over flies and lures: (0.31/0.69) / (0.048/0.952) = 8.9106; odds 0.06/0.94 times that is 0.5688.
     found = Angling(release_mortality=0.06).monthly_release_mortality(
         Regulation(gear="bait"), today=Regulation(gear="flies and lures")
     )
