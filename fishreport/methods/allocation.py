@@ -123,7 +123,8 @@ def spread_of_catch(
     n0 = float((grouped.sum() - grouped.apply(lambda s: (s**2).sum() / s.sum())).sum()) / df_between if df_between else math.nan
     mean_catch = float(c.mean())
     repeated = frame[frame["size"] > 1].groupby(["season", "site"])["square"]
-    runs_part = _within(repeated.sum().to_numpy(float), repeated.count().to_numpy(float) - 1, method, n, level)
+    squares, freedom = (np.asarray(column, dtype=np.float64) for column in (repeated.sum(), repeated.count() - 1))
+    runs_part = _within(squares, freedom, method, n, level)
     if df_within < FEWEST_REPEATS or df_between < 2 or sites < 3:
         reason = f"{sites} sites and {df_within} repeat runs, 3 sites and {FEWEST_REPEATS} repeats needed"
         sites_part = Estimate.not_estimable(reason, method=method, n=n, level=level)

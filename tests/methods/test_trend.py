@@ -182,6 +182,10 @@ def test_corrections_never_narrow_and_leave_white_noise_alone(rng: np.random.Gen
     assert wide.value == plain.value
     assert wide.lower < plain.lower < plain.upper < wide.upper
     assert any("resemble" in note for note in plain.notes)
+    assert any("even the corrected" in note for note in wide.notes)
+    assert any("finds trends too easily" in note for note in mann_kendall(range(30), walk, correction="ar1").notes)
+    line = log_linear(range(30), np.exp(walk / 5), correlation="ar1")
+    assert line.autocorrelation > 0.5 and any("even the corrected" in note for note in line.slope.notes)
 
 
 def test_missing_values_are_left_out_and_said() -> None:
