@@ -73,8 +73,7 @@ def study_classes(study: Study) -> list[LengthClasses]:
 
     Standards come with the package; a file ``species.toml`` in the study folder adds the study's own.
     """
-    own = study.folder / "species.toml"
-    standards = load_standards(own if own.is_file() else None)
+    standards = load_standards(study.own_standards)
     return [length_classes(study, species, standards) for species in study.species.values()]
 
 

@@ -225,11 +225,12 @@ def build_report(
             executed = _run(read, survey, file, planned, settings, season, target, jobs, fresh, progress, cell_seconds, server)
             from fishreport.report.assemble import assemble
             from fishreport.report.cache import Cache, cache_folder
-            from fishreport.report.manifest import how_it_was_made, write_manifest
+            from fishreport.report.manifest import how_it_was_made, keep_inputs, write_manifest
 
-            document = assemble(read, executed, last=how_it_was_made(read, file), whole=is_whole(planned, notebooks))
+            document = assemble(read, executed, last=how_it_was_made(read, file, executed), whole=is_whole(planned, notebooks))
             pages = _render(document, formats, Cache(cache_folder(read)), progress)
             _write(placing.folder, document, pages, executed)
+            keep_inputs(placing.folder, read, file, executed)
             request = {"settings": settings, "season": season, "chapters": list(chapters), "formats": list(formats)}
             ended = datetime.datetime.now(datetime.UTC)
             write_manifest(placing.folder, read, file, executed, began=began, ended=ended, request=request)

@@ -157,10 +157,11 @@ class Inputs:
 
 @dataclass(frozen=True)
 class Looked:
-    """What the cache has for a chapter: the notebook as run, or why it must run."""
+    """What the cache has for a chapter: the notebook as run and the files that it read, or why it must run."""
 
     notebook: NotebookNode | None
     reason: str
+    files: tuple[str, ...] = ()
 
 
 _WORDS: dict[str, Callable[[str], str]] = {
@@ -204,7 +205,8 @@ class Cache:
             if not why:
                 with contextlib.suppress(OSError):
                     os.utime(path)
-                return Looked(nbformat.from_dict(entry["notebook"]), "nothing that it read has changed")
+                files = tuple(key.removeprefix("file:") for key in entry["reads"] if key.startswith("file:"))
+                return Looked(nbformat.from_dict(entry["notebook"]), "nothing that it read has changed", files)
             reason = reason or why
         return Looked(None, reason or ("its kept work was damaged" if damaged else "it has not run before"))
 

@@ -20,6 +20,7 @@ from fishreport.report.run import ExecutedChapter
 from fishreport.study import Parameters, Study
 
 CRATE = "ro-crate-metadata.json"
+INPUTS = "inputs"
 _KINDS = {
     ".html": "text/html",
     ".pdf": "application/pdf",
@@ -34,8 +35,11 @@ def sha256(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def input_files(study: Study, study_file: Path) -> list[Path]:
-    """The files that a report is made from: the study file, its tables, its narrative, its own chapters."""
+def input_files(study: Study, study_file: Path, executed: Sequence[ExecutedChapter] = ()) -> list[Path]:
+    """The files of the study that a report is made from.
+
+    They are the study file, its tables, its narrative, its own chapters and standards, and what else the chapters read.
+    """
     data = study.data
     if data.workbook:
         tables = [data.workbook]
@@ -44,8 +48,19 @@ def input_files(study: Study, study_file: Path) -> list[Path]:
     files = [study_file, *(study.folder / name for name in tables)]
     narrative = study.folder / study.report.narrative
     files += sorted(path for path in narrative.rglob("*") if path.is_file()) if narrative.is_dir() else []
-    own = [study.folder / name for name in study.report.chapters]
+    places = ("{}", "{}.ipynb", "chapters/{}", "chapters/{}.ipynb")
+    own = [study.folder / place.format(name) for name in study.report.chapters for place in places]
+    own += [study.own_standards] if study.own_standards else []
+    own += [study.folder / name for done in executed for name in done.files if not Path(name).is_absolute()]
     return list(dict.fromkeys(path for path in (*files, *own) if path.is_file()))
+
+
+def keep_inputs(build: Path, study: Study, study_file: Path, executed: Sequence[ExecutedChapter]) -> None:
+    """Copy the files that a report is made from into its folder ``inputs``, so that it can be repeated from what lies there."""
+    for path in input_files(study, study_file, executed):
+        kept = build / INPUTS / path.relative_to(study.folder)
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        kept.write_bytes(path.read_bytes())
 
 
 def library_commit() -> str | None:
@@ -93,7 +108,7 @@ def _shown(value: Any) -> str:
     return "none" if value is None else str(value)
 
 
-def how_it_was_made(study: Study, study_file: Path) -> NotebookNode:
+def how_it_was_made(study: Study, study_file: Path, executed: Sequence[ExecutedChapter] = ()) -> NotebookNode:
     """The last page as cells: inputs, parameters, versions. It holds no time and no path outside the study."""
     inputs = Table(
         "inputs",
@@ -101,7 +116,7 @@ def how_it_was_made(study: Study, study_file: Path) -> NotebookNode:
         (Column("File", align="left"), Column("Size", "bytes"), Column("SHA-256 (first 16 digits)", align="left")),
         tuple(
             (path.relative_to(study.folder).as_posix(), f"{path.stat().st_size}", sha256(path)[:16])
-            for path in input_files(study, study_file)
+            for path in input_files(study, study_file, executed)
         ),
     )
     parameters = Table(
@@ -174,7 +189,8 @@ def write_manifest(
     """
     outputs = sorted(path for path in build.rglob("*") if path.is_file() and path.name != CRATE and not path.name.startswith("."))
     produced = [_file_entity(path.relative_to(build).as_posix(), path) for path in outputs]
-    used = [_file_entity(f"#input/{path.relative_to(study.folder).as_posix()}", path) for path in input_files(study, study_file)]
+    inputs = input_files(study, study_file, executed)
+    used = [_file_entity(f"#input/{path.relative_to(study.folder).as_posix()}", path) for path in inputs]
     parameters = [
         _property(
             f"#parameter/{item['name']}",

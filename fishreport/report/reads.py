@@ -132,7 +132,16 @@ class Reads:
             note = self._note_setting(f"{section}.")
             sections[section] = _as(model, _watching(type(model), note, self._reader(note, type(model), {})))
         note = self._note_setting("")
-        watched = _as(study, _watching(Study, note, self._reader(note, Study, sections)))
+        own_standards = study.own_standards
+
+        def read(instance: Any, name: str) -> Any:
+            if name == "own_standards":  # one file, not the whole folder
+                self.files.add(str(study.folder / "species.toml"))
+                return own_standards
+            return reader(instance, name)
+
+        reader = self._reader(note, Study, sections)
+        watched = _as(study, _watching(Study, note, read))
         assert isinstance(watched, Study)
         return watched
 

@@ -33,13 +33,14 @@ _COLOURS = re.compile(r"\x1b\[[0-9;]*m")
 
 @dataclass(frozen=True)
 class ExecutedChapter:
-    """A chapter as run: its cleaned notebook, why it ran (or did not need to), and the time it took."""
+    """A chapter as run: its cleaned notebook, why it ran (or did not need to), the time it took, and the files that it read."""
 
     chapter: PlannedChapter
     notebook: NotebookNode
     reason: str
     cached: bool
     seconds: float
+    files: tuple[str, ...] = ()
 
 
 def _engine() -> Any:
@@ -184,7 +185,7 @@ class Runner:
         for chapter in chapters:
             looked = self.cache.look(chapter, self.inputs)
             if looked.notebook is not None and not self.fresh:
-                done[chapter.name] = ExecutedChapter(chapter, looked.notebook, looked.reason, True, 0.0)
+                done[chapter.name] = ExecutedChapter(chapter, looked.notebook, looked.reason, True, 0.0, looked.files)
                 self.progress.done(f"{chapter.file_name}: kept, {looked.reason}")
             else:
                 waiting.append((chapter, "asked for afresh" if looked.notebook is not None else looked.reason))
@@ -248,11 +249,12 @@ class Runner:
         seconds = time.monotonic() - began
         record = self._kernels.runtime / f"reads-{chapter.name}.json"
         reads = json.loads(record.read_text(encoding="utf-8")) if record.is_file() else None
+        files = tuple(reads["files"]) if reads is not None else ()
         if reads is not None and self._changed_since(clock, [chapter.notebook, *map(self.study.folder.joinpath, reads["files"])]):
             reads = None  # a file was edited while the chapter ran: nobody knows which state it saw
         self.cache.keep(chapter, self.inputs, reads, notebook)
         self.progress.done(f"{chapter.file_name}: ran in {seconds:.1f} s, {reason}")
-        return ExecutedChapter(chapter, notebook, reason, False, seconds)
+        return ExecutedChapter(chapter, notebook, reason, False, seconds, files)
 
     @staticmethod
     def _changed_since(clock: float, files: Sequence[Path]) -> bool:

@@ -51,6 +51,12 @@ class Study(Section):
         return self._folder
 
     @property
+    def own_standards(self) -> Path | None:
+        """The study's own file of species standards, ``species.toml`` beside the study file, where there is one."""
+        path = self._folder / "species.toml"
+        return path if path.is_file() else None
+
+    @property
     def overrides(self) -> dict[str, Any]:
         """Settings changed on the command line, dotted key to value."""
         return dict(self._overrides)
