@@ -139,7 +139,7 @@ def too_little(ages: Array, counts: Array, least_ages: int) -> str:
     """Why the limb cannot carry an estimate, or an empty text."""
     n, filled = float(counts.sum()), int((counts > 0).sum())
     if n < MINIMUM_FISH:
-        return f"{n:g} fish at age {ages[0]:g} and older, {MINIMUM_FISH} needed"
+        return f"{n:.3g} fish at age {ages[0]:g} and older, {MINIMUM_FISH} needed"
     if filled < least_ages:
         return f"{filled} age{'s' if filled != 1 else ''} with fish from age {ages[0]:g} on, {least_ages} needed"
     return ""
