@@ -29,6 +29,8 @@ class AgeModel:
         Intercept and slope of every present age but the first.
     covariance : array (k, k)
         Of the raveled coefficients: the inverse of the information.
+    length_mm, age : arrays (aged fish,)
+        The fish that it was fitted to.
     penalised : bool
         True where ages do not overlap in length, so that the slopes have no finite maximum of the likelihood; a small
         quadratic penalty on them then holds them.
@@ -42,6 +44,8 @@ class AgeModel:
     scale: float
     coefficients: Floats
     covariance: Floats = field(repr=False)
+    length_mm: Floats = field(repr=False)
+    age: np.ndarray = field(repr=False)
     penalised: bool
     log_likelihood: float
     notes: tuple[str, ...]
@@ -58,16 +62,6 @@ class AgeModel:
         out[..., self.present] = share
         out[:, np.isnan(z)] = np.nan
         return out
-
-    def draw_coefficients(self, draws: int, rng: np.random.Generator) -> Floats:
-        """Coefficients from their asymptotic normal distribution, (draws, present ages - 1, 2)."""
-        k = self.coefficients.size
-        if k == 0:
-            return np.zeros((draws, 0, 2))
-        values, vectors = np.linalg.eigh(self.covariance)
-        factor = vectors * np.sqrt(np.maximum(values, 0.0))
-        moved = self.coefficients.ravel() + rng.standard_normal((draws, k)) @ factor.T
-        return moved.reshape(draws, -1, 2)
 
 
 def _softmax(coefficients: Floats, z: Floats) -> Floats:
@@ -147,10 +141,62 @@ def fit_age_model(length_mm: Floats, age: np.ndarray, ages: np.ndarray) -> AgeMo
         notes.append(f"no aged fish of age {', '.join(str(a) for a in missing)}: the key gives that age to no fish")
     if member.shape[1] == 1:
         notes.append("all aged fish have the same age")
-        return AgeModel(ages, present, centre, scale, np.zeros((0, 2)), np.zeros((0, 0)), False, 0.0, tuple(notes))
+        return AgeModel(
+            ages, present, centre, scale, np.zeros((0, 2)), np.zeros((0, 0)), length_mm, age, False, 0.0, tuple(notes)
+        )
     coefficients, covariance, likelihood, settled = _climb(z, member, 0.0)
     penalised = not settled or bool(np.max(np.diag(covariance)) > _LARGEST_SE**2)
     if penalised:
         coefficients, covariance, likelihood, settled = _climb(z, member, _PENALTY)
         notes.append("some ages do not overlap in length: the smoothed shares between them are held by a small penalty")
-    return AgeModel(ages, present, centre, scale, coefficients, covariance, penalised, likelihood, tuple(notes))
+    return AgeModel(ages, present, centre, scale, coefficients, covariance, length_mm, age, penalised, likelihood, tuple(notes))
+
+
+def resample_age_model(model: AgeModel, resamples: int, rng: np.random.Generator) -> Floats:
+    """Coefficients of the model fitted again to aged fish drawn with replacement, (resamples, present ages - 1, 2).
+
+    Every replicate is held by the small penalty, drawn towards the coefficients of the model itself, so that one that lacks
+    an age, or in which ages do not overlap, stays finite. Newton's method, all replicates at once.
+    """
+    others = len(model.coefficients)
+    at = np.tile(model.coefficients.ravel(), (resamples, 1))
+    if others == 0:
+        return at.reshape(resamples, 0, 2)
+    n = model.age.size
+    z = (model.length_mm - model.centre) / model.scale
+    design = np.column_stack([np.ones_like(z), z])
+    member = (model.age[:, None] == model.ages[model.present][None, :]).astype(float)
+    weight = rng.multinomial(n, np.full(n, 1 / n), size=resamples).astype(float)
+    home = model.coefficients.ravel()
+    outer = np.einsum("ni,nj->nij", design, design).reshape(n, 4)
+
+    def value(coefficients: Floats) -> Floats:
+        share = _softmax(coefficients.reshape(-1, others, 2), z)
+        own = np.einsum("bna,na->bn", share, member)
+        return np.einsum("bn,bn->b", weight, np.log(np.maximum(own, 1e-300))) - _PENALTY * ((coefficients - home) ** 2).sum(1) / 2
+
+    best = value(at)
+    for _ in range(15):
+        share = _softmax(at.reshape(-1, others, 2), z)[:, :, 1:]
+        gradient = np.einsum("bna,ni->bai", weight[:, :, None] * (member[:, 1:] - share), design).reshape(resamples, -1)
+        gradient -= _PENALTY * (at - home)
+        information = np.empty((resamples, others, 2, others, 2))
+        for a in range(others):
+            for b in range(a, others):
+                spread = weight * share[:, :, a] * ((a == b) - share[:, :, b])
+                block = (spread @ outer).reshape(resamples, 2, 2)
+                information[:, a, :, b, :] = block
+                information[:, b, :, a, :] = block
+        flat = information.reshape(resamples, others * 2, others * 2) + _PENALTY * np.eye(others * 2)
+        step = np.linalg.solve(flat, gradient[..., None])[..., 0]
+        length = np.ones((resamples, 1))
+        for _ in range(12):
+            tried = value(at + length * step)
+            worse = tried < best - 1e-9 * np.abs(best)
+            if not worse.any():
+                break
+            length[worse] /= 2
+        at, best = at + length * step, np.maximum(best, tried)
+        if np.max(np.abs(length * step)) < 1e-4:
+            break
+    return at.reshape(resamples, others, 2)

@@ -14,7 +14,7 @@ from scipy import optimize, stats
 from fishreport.exceptions import InputError
 from fishreport.methods.growth_curves import Floats, GrowthCurve, find_curve, natural_length
 from fishreport.methods.growth_fit import GrowthFit
-from fishreport.methods.length_at_age import Errors, Interval, check_level, fit_growth
+from fishreport.methods.length_at_age import Errors, Interval, check_aged_fish, check_level, choose_errors, fit_growth
 
 
 @dataclass(frozen=True)
@@ -172,6 +172,10 @@ def compare_growth(
     notes = [f"{int(np.sum(~known))} fish without group left out"] if not known.all() else []
     groups = tuple(sorted(set(labels.tolist())))
     options: dict[str, Any] = {"errors": errors, "interval": interval, "level": level, "rng": rng, "minimum": minimum}
+    if errors == "chosen":
+        pairs = [check_aged_fish(ages[known][labels == g], lengths[known][labels == g])[:2] for g in groups]
+        options["errors"], why = choose_errors(form, pairs)
+        notes.append(why)
     fits = {g: fit_growth(form, ages[known][labels == g], lengths[known][labels == g], **options) for g in groups}
     n = sum(fit.n for fit in fits.values())
     reasons = [f"group {g}: {fit.notes[0]}" for g, fit in fits.items() if not fit.estimable]
@@ -185,13 +189,13 @@ def compare_growth(
         form,
         np.concatenate([fit.age for fit in separate]),
         np.concatenate([fit.length_mm for fit in separate]),
-        errors=errors,
+        errors=options["errors"],
         interval="wald",
         minimum=minimum,
     )
     each = np.array([fit.parameters for fit in separate])
     starts = [each] + ([np.tile(together.parameters, (len(groups), 1))] if together.estimable else [])
-    log_lengths = float(sum(np.log(fit.length_mm).sum() for fit in separate)) if errors == "proportional" else 0.0
+    log_lengths = float(sum(np.log(fit.length_mm).sum() for fit in separate)) if options["errors"] == "proportional" else 0.0
     full_rss, full_df = sum(fit.rss for fit in separate), n - 3 * len(groups)
     rows = []
     for count in (3, 2, 1, 0):

@@ -85,11 +85,30 @@ class _Profile:
                 if depth > 0 and coefficient > 0:
                     start[1], start[2] = coefficient, young[0] + math.log(depth) / coefficient
         elif self.index == 2:
-            slope = self.state.covariance[:2, 2] / self.state.covariance[2, 2]
-            moved = start[:2] + slope * (held - self.at[2])
-            if np.all(moved > 0.5 * start[:2]):
-                start[:2] = moved
+            start[:2] = self._scaled(start)
         return start
+
+    def _scaled(self, start: Floats) -> Floats:
+        """Linf and K for a held t_i: for each K of a grid Linf is the scale that fits best."""
+        state = self.state
+        trial = np.tile(start, (41, 1))
+        trial[:, 0] = 1.0
+        trial[:, 1] = self.at[1] * np.geomspace(0.05, 20, 41)
+        weight, mean = state.groups.weight[0], state.groups.mean[0]
+        with np.errstate(all="ignore"):
+            unit = natural_length(trial, state.groups.age, state.curve)[0]
+            if state.logarithmic:
+                offset = mean - np.log(np.where(unit > 0, unit, np.nan))
+                log_scale = offset @ weight / weight.sum()
+                scale = np.exp(log_scale)
+                cost = (offset - log_scale[:, None]) ** 2 @ weight
+            else:
+                scale = (unit * mean) @ weight / (unit**2 @ weight)
+                cost = (mean - scale[:, None] * unit) ** 2 @ weight
+        if not np.isfinite(cost).any():
+            return start[:2]
+        best = int(np.nanargmin(cost))
+        return np.array([scale[best], trial[best, 1]])
 
     def __call__(self, held: float) -> float:
         best: Solution | None = None
@@ -118,17 +137,22 @@ def _limit(
     root: Callable[[float], float], centre: float, step: float, quantile: float, *, end: float, farthest: int = _FARTHEST
 ) -> float:
     """Where the root reaches `quantile`, going from `centre` by growing steps towards `end`; `end` if it never does."""
-    inside, outside = centre, centre
+    seen = {centre: 0.0}
+
+    def excess(x: float) -> float:
+        if x not in seen:
+            seen[x] = min(root(x), 1e6)
+        return seen[x] - quantile
+
+    inside = centre
     for _ in range(farthest):
         outside = inside + step
         if (step > 0) == (outside >= end):
             return end
-        if root(outside) >= quantile:
-            break
+        if excess(outside) >= 0:
+            return float(optimize.brentq(excess, inside, outside, xtol=1e-10 * abs(step), rtol=1e-8))
         inside, step = outside, step * 1.6
-    else:
-        return end
-    return float(optimize.brentq(lambda x: min(root(x), 1e6) - quantile, inside, outside, xtol=1e-10 * abs(step), rtol=1e-8))
+    return end
 
 
 def profile_limits(state: FitState, level: float) -> Floats:

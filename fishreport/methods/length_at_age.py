@@ -16,7 +16,7 @@ from fishreport.methods.growth_fit import GrowthFit, invert_normal
 from fishreport.methods.growth_intervals import FitState, corrected_percentiles, profile_limits, resample_parameters
 from fishreport.methods.growth_solver import group_ages, solve_curve
 
-Errors = Literal["constant", "proportional"]
+Errors = Literal["constant", "proportional", "chosen"]
 Interval = Literal["profile", "wald", "bootstrap"]
 
 BEYOND_DATA = 1.1
@@ -177,12 +177,13 @@ def _limits(
     se = np.sqrt(np.diag(state.covariance))
     if interval == "wald":
         reach = stats.t.ppf((1 + level) / 2, state.df) * se
-        return np.column_stack([state.natural - reach, state.natural + reach]), None, []
+        short = ["symmetric limits from under 50 fish: the upper limit of Linf falls short"] if ages.size < 50 else []
+        return np.column_stack([state.natural - reach, state.natural + reach]), None, short
     if interval == "profile":
         return profile_limits(state, level), None, []
     replicates, converged = resample_parameters(state, ages, response, resamples, rng)
     open_ended = int(np.sum(np.isinf(replicates[:, 0]) & converged))
-    notes = []
+    notes = ["under 30 fish: bootstrap intervals are somewhat too short"] if ages.size < 30 else []
     if open_ended:
         notes.append(
             f"{open_ended} of {resamples} bootstrap replicates have no asymptote; they count as infinite Linf and K of 0"
@@ -224,9 +225,11 @@ def fit_growth(
     length_mm : array (fish,)
     level : float
         Confidence level.
-    errors : {"constant", "proportional"}
+    errors : {"constant", "proportional", "chosen"}
         Scatter about the curve that is the same at all lengths, or grows in proportion to length (least squares on the
-        logarithm of length; the curve is then the median length at age).
+        logarithm of length; the curve is then the median length at age), or whichever of the two has the lower AICc. The
+        wrong kind costs coverage: with scatter in proportion to length, 95 % profile intervals under constant errors held
+        the true Linf and K in 84 to 88 % of simulated samples.
     interval : {"profile", "wald", "bootstrap"}
         By profile of the residual sum of squares and F(1, n - p); by standard error and Student's t; or by bootstrap of the
         fish, bias-corrected and accelerated, which also holds where the scatter is not as assumed.
@@ -251,13 +254,16 @@ def fit_growth(
         For columns of different length, negative ages, lengths of 0 or less, unknown options, or a bootstrap without `rng`.
     """
     form = curve if isinstance(curve, GrowthCurve) else find_curve(curve)
-    check_choice("errors", errors, ("constant", "proportional"))
+    check_choice("errors", errors, ("constant", "proportional", "chosen"))
     check_choice("interval", interval, ("profile", "wald", "bootstrap"))
     check_level(level)
     if interval == "bootstrap" and rng is None:
         raise InputError("interval='bootstrap' needs a random generator: rng=numpy.random.default_rng(seed)")
     ages, lengths, dropped = check_aged_fish(age, length_mm)
     notes = [f"{dropped} fish without age or length left out"] if dropped else []
+    if errors == "chosen":
+        errors, why = choose_errors(form, [(ages, lengths)])
+        notes.append(why)
     p = len(form.parameters)
     logarithmic = errors == "proportional"
     scale = "log length" if logarithmic else "length"
@@ -352,6 +358,20 @@ def fit_growth(
         replicates=replicates,
         notes=tuple(notes),
     )
+
+
+def choose_errors(curve: GrowthCurve, groups: Sequence[tuple[Floats, Floats]]) -> tuple[Errors, str]:
+    """The kind of errors with the lower AICc over all groups of (age, length), and a note that says so."""
+    totals = {}
+    for kind in ("constant", "proportional"):
+        fits = [fit_growth(curve, *group, errors=kind, interval="wald") for group in groups]
+        totals[kind] = sum(fit.aic if fit.estimable else math.inf for fit in fits)
+    if not all(math.isfinite(total) for total in totals.values()):
+        usable = "proportional" if math.isfinite(totals["proportional"]) else "constant"
+        return usable, f"{usable} errors taken: AICc could not choose"  # type: ignore[return-value]
+    best = "constant" if totals["constant"] <= totals["proportional"] else "proportional"
+    gap = abs(totals["constant"] - totals["proportional"])
+    return best, f"{best} errors chosen by AICc, {gap:.1f} below the other kind"  # type: ignore[return-value]
 
 
 def _covariance(natural: Floats, slopes: Floats, variance: float) -> Floats:

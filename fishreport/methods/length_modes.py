@@ -281,6 +281,8 @@ def fit_length_modes(
         why = "the means are free" if not curve else f"{chosen} mode{'s' if chosen > 1 else ''}, 3 needed for a curve"
         return LengthModes(chosen, modes, absent(why, "1/yr"), absent(why, "mm"), criterion, means, level, n, tuple(notes))
 
+    notes.append("the longest mode may hold several ages: K then comes out low")
+
     def growth(p: Floats) -> Floats:
         """log K and log Linf."""
         k = p[chosen + 1]

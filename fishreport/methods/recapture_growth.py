@@ -333,6 +333,8 @@ def fit_recapture_growth(
         elif interval == "profile":
             limits = _profile_limits(start, time, gain, at, rss, df, se, level)
         else:
+            if n < 30:
+                notes.append("under 30 fish: bootstrap intervals are somewhat too short")
             limits = _bootstrap_limits(start, time, gain, at, slopes[0] * residuals[:, None] @ covariance, resamples, rng, level)
     if at[0] > BEYOND_DATA * longest:
         notes.append(

@@ -131,7 +131,7 @@ def fit_between_fish(start: Floats, end: Floats, years: Floats, guess: Floats) -
         values = np.linalg.eigvalsh(information)
         settled = bool(values[0] > 1e-8 * values[-1])
         if settled:
-            covariance[np.ix_(moving, moving)] = np.linalg.inv(information)
+            covariance[np.ix_(moving, moving)] = np.linalg.inv(information) * start.size / (start.size - 4)
     parameters = np.exp(at[:2])
     sd = float(np.exp(at[2]))
     return BetweenFish(
