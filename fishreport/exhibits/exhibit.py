@@ -170,6 +170,7 @@ class ScorecardRow:
     probability: str
     verdict: str
     source: str = ""
+    subject: str = ""
 
 
 @dataclass(frozen=True)

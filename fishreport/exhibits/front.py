@@ -31,11 +31,11 @@ def scorecard(objectives: Sequence[ObjectiveResult], context: Context) -> Scorec
         unit = "%" if shown.unit == "percent" else f" {shown.unit}" if shown.unit else ""
         value = f"{shown.value}{unit}" if one.outcome.mean.estimable else "Not estimable"
         subject = sentence(context.writer.subject(one.result)).rstrip(".")
-        name = f"{one.objective.name}: {subject[0].lower()}{subject[1:]}" if one.objective.name else subject
+        name, about = (one.objective.name, subject) if one.objective.name else (subject, "")
         years = f", mean of {counted(one.objective.over_years, 'season')}" if one.objective.over_years > 1 else ""
         target, chance = heading(context.writer.wish(one.outcome)) + years, _probability(one.outcome.probability)
         verdict = VERDICTS[one.outcome.verdict]
-        rows.append(ScorecardRow(name, target, value, shown.interval, chance, verdict, one.objective.source))
+        rows.append(ScorecardRow(name, target, value, shown.interval, chance, verdict, one.objective.source, about))
     share = f"{100 * objectives[0].outcome.certainty:g}%"
     notes = (
         f"An objective is called met when that is at least {share} probable by the estimate and its interval, not met when the "
