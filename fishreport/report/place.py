@@ -22,13 +22,15 @@ _SWAP_MACOS = 2  # RENAME_SWAP of renamex_np(2)
 _HERE_LINUX = -100  # AT_FDCWD
 
 
-def is_ours(folder: Path) -> bool:
-    """True when a folder holds a report that we made, or nothing."""
-    return (folder / MARKER).is_file() or not any(folder.iterdir())
+def is_ours(folder: Path, marker: str = MARKER) -> bool:
+    """True when a folder holds a report that we made (or what else the marker stands for), or nothing."""
+    return (folder / marker).is_file() or not any(folder.iterdir())
 
 
-def check_target(target: Path, study_folder: Path) -> Path:
+def check_target(target: Path, study_folder: Path, *, noun: str = "report", option: str = "--out", marker: str = MARKER) -> Path:
     """The absolute path of a report's folder; refuses one that we have not made, or that holds the study.
+
+    `noun`, `option` and `marker` say what goes there, by which option it is named, and which file tells it as ours.
 
     Raises
     ------
@@ -36,13 +38,13 @@ def check_target(target: Path, study_folder: Path) -> Path:
     """
     target = Path(os.path.abspath(target))  # noqa: PTH100 - a link is kept: what it leads to may be on another disk
     if target.exists() and not target.is_dir():
-        raise UsageError(f"the report goes into a folder, and {target} is a file; name another with --out")
+        raise UsageError(f"the {noun} goes into a folder, and {target} is a file; name another with {option}")
     if target.is_symlink():
-        raise UsageError(f"the report goes into a folder of its own, and {target} is a link; name another with --out")
+        raise UsageError(f"the {noun} goes into a folder of its own, and {target} is a link; name another with {option}")
     if study_folder == target or study_folder.is_relative_to(target):
-        raise UsageError(f"the report cannot replace {target}, which holds the study; name another folder with --out")
-    if target.is_dir() and not is_ours(target):
-        raise UsageError(f"{target} is not empty and holds no report made by fishreport; name another folder with --out")
+        raise UsageError(f"the {noun} cannot replace {target}, which holds the study; name another folder with {option}")
+    if target.is_dir() and not is_ours(target, marker):
+        raise UsageError(f"{target} is not empty and holds no {noun} made by fishreport; name another folder with {option}")
     return target
 
 
@@ -87,8 +89,8 @@ class Placing:
     next one, and a report caught between two renames (where the system cannot swap) is put back first.
     """
 
-    def __init__(self, target: Path, *, study: str) -> None:
-        self.target, self.study = target, study
+    def __init__(self, target: Path, *, study: str, marker: str = MARKER) -> None:
+        self.target, self.study, self._marker = target, study, marker
         self._lock_file = target.parent / f".{target.name}.lock"
         self._previous = target.parent / f".{target.name}.previous"
         self._stream: IO[Any] | None = None
@@ -122,7 +124,7 @@ class Placing:
     def finish(self) -> None:
         """Put the build in place of the last report."""
         marker = json.dumps({"made by": "fishreport", "study": self.study}, ensure_ascii=False, sort_keys=True)
-        (self.folder / MARKER).write_text(marker + "\n", encoding="utf-8")
+        (self.folder / self._marker).write_text(marker + "\n", encoding="utf-8")
         if not self.target.exists():
             self.folder.rename(self.target)
             return

@@ -45,8 +45,8 @@ _LOG_NOTE = (
 )
 _SEEN = (("B", "dark bar"), ("S", "bent back"), ("G", "bleeding gills"), ("N", "does not recover"), ("H", "hook or net wound"))
 _ANAESTHETIC = (
-    "Anaesthetics only as the permit, the label and the responsible veterinarian or other licensed person allow. Fish that people "
-    "may eat are held for the withdrawal time on the label."
+    "Anaesthetics only as the permit, the label and the responsible veterinarian or other licensed person allow. Fish that "
+    "people may eat are held for the withdrawal time on the label."
 )
 _DECIDE = (
     "Current in water can kill. Begin with the lowest settings and raise them only until fish are turned and recover within "
@@ -116,9 +116,9 @@ def _stops(usual_percent: float) -> dict[str, Any]:
         }
     numbers = stop_numbers(usual_percent, _HANDLED)
     note = (
-        f"So many harmed would come about by chance on one night in a hundred at most, where {usual_percent:.1f}% are harmed as a "
-        "rule (all seasons on record; fish taken as independent; the rule is our own). Then: current off, lower the settings, find "
-        "out why. Stop sooner whenever fish do not recover."
+        f"So many harmed would come about by chance on one night in a hundred at most, where {usual_percent:.1f}% are harmed as "
+        "a rule (all seasons on record; fish taken as independent; the rule is our own). Then: current off, lower the settings, "
+        "find out why. Stop sooner whenever fish do not recover."
     )
     return {
         "stop-heads": ["Handled so far", *(str(handled) for handled in numbers)],
