@@ -145,3 +145,32 @@ def share_kept(
     kept_above = np.where(finite, first, np.where(capped, _expected_kept(above, spread, top), above))
     kept = np.where(finite, _expected_total(mean, above, spread, bound, top) - kept_above, mean)
     return _share(kept, mean, bound), _share(kept_above, above, top)
+
+
+class ShareTable:
+    """`share_kept` of one kind of fish, tabulated for many looks at the same limits.
+
+    The table runs over m / (m + B + 1) in even steps and is read by straight lines between them; the error is below 1e-4.
+
+    Parameters
+    ----------
+    limit, dispersion : arrays (pairs,)
+        As for `share_kept`.
+    """
+
+    _INTERVALS = 512
+
+    def __init__(self, limit: Floats, dispersion: Floats) -> None:
+        self.scale = np.where(np.isfinite(limit), limit, 0.0) + 1
+        nodes = np.minimum(np.arange(self._INTERVALS + 2) / self._INTERVALS, 0.9999)
+        mean = nodes / (1 - nodes) * self.scale[:, None]
+        self.table = share_kept(mean, limit[:, None], dispersion=dispersion[:, None])[0].ravel()
+        self.start = np.arange(limit.size) * nodes.size
+
+    def share(self, mean: Floats) -> Floats:
+        """Share kept at these means (pairs,)."""
+        place = mean / (mean + self.scale) * self._INTERVALS
+        below = place.astype(np.intp)
+        at = self.start + below
+        low = self.table[at]
+        return low + (place - below) * (self.table[at + 1] - low)

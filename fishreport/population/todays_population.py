@@ -6,9 +6,10 @@ The capture rate f of a fully vulnerable fish follows from the fishing mortality
 
 The numbers at age are those of the equilibrium under today's rule, with growth groups thinned as the rule thins them. They are
 scaled to the density given; where a bag limit acts, b, f and the numbers are iterated to a fixed point. The unfished recruitment
-R0 is the equilibrium recruitment over its share of the unfished (see life_history). Where that share is below 0.05, or stocked
-fish would be more than 99 % of the density, the draw contradicts itself; the share is held there and the draw counted in
-the notes.
+R0 is the equilibrium recruitment over its share of the unfished (see life_history; stocked spawners count). Where that share is
+below 0.05, or stocked fish would be more than 99 % of the density, the draw contradicts itself; the share is held there and the
+draw counted in the notes.
+
 Past recruitment varied like recruitment to come: each age class is multiplied by its deviation, then all are scaled back to
 the density. Fish from earlier stocking are carried in the age class whose mean length on 1 January is nearest.
 """
@@ -82,6 +83,26 @@ def _through_life(survival: Floats, rows: int, entering: Floats) -> Floats:
     return numbers
 
 
+def _unfished(life: LifeHistory, recruits: Floats, spawners: Floats, each: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """R0 under which `spawners` bring forth `recruits` (`each`: unfished spawning biomass of a recruit), and where none does."""
+    balance = life.equilibrium_recruits(spawners / (recruits * each))
+    collapsed = ~(balance >= LEAST_EQUILIBRIUM)
+    return recruits / np.where(collapsed, LEAST_EQUILIBRIUM, balance), collapsed
+
+
+def _settled(
+    life: LifeHistory, scale: Floats, spawners: Floats, stocked: Floats, each: Floats
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Equilibrium recruitment with R0 = `scale`, `spawners` kg a recruit and `stocked` kg of stocked spawners."""
+    balance = life.equilibrium_recruits(spawners / each)
+    collapsed = ~(balance >= LEAST_EQUILIBRIUM) & (stocked <= 0)
+    recruits = scale * np.where(balance >= LEAST_EQUILIBRIUM, balance, LEAST_EQUILIBRIUM)
+    for _ in range(200 if (stocked > 0).any() else 0):
+        brought = life.recruits(recruits * spawners + stocked, unfished_spawners=scale * each, unfished_recruits=scale)
+        recruits = np.where(stocked > 0, (recruits + brought) / 2, recruits)
+    return recruits, collapsed
+
+
 def _nearest_age(life: LifeHistory, rule: Regulation, stocked: Floats, ages: int) -> Floats:
     """Fish of earlier stocking in the age class of nearest length on 1 January, draws × ages × groups."""
     lengths = row_lengths(life, rule, stocked.shape[1])[0][0]
@@ -147,27 +168,25 @@ def todays_population(
         capture = _capture_rate(life, angling, today, rates, shares[0])
         alive = _months(rates, capture, shares)
         numbers, density, spawners = per_recruit(alive)
-        potential = spawners / unfished
-        balance = life.equilibrium_recruits(potential)
-        collapsed = ~(balance >= LEAST_EQUILIBRIUM)
-        balance = np.where(collapsed, LEAST_EQUILIBRIUM, balance)
         stocked = np.zeros((draws, stocked_rows, width))
         stocked_density: Floats = np.zeros(draws)
+        stocked_spawners: Floats = np.zeros(draws)
         if put is not None:
             entering = groups.share * put.number_per_year / length_km / put.every_years
             stocked = _through_life(alive[12].reshape(shape)[:, ages:], stocked_rows, entering)
             stocked_density = (stocked * (alive[survey].reshape(shape) * counted)[:, ages:]).sum(axis=(1, 2))
+            stocked_spawners = (stocked * (alive[spawn].reshape(shape) * spawning)[:, ages:]).sum(axis=(1, 2))
         overstocked = np.zeros(draws, dtype=bool)
         if life.density_per_km is not None:
             overstocked = stocked_density > 0.99 * life.density_per_km
             recruits = np.maximum(life.density_per_km - stocked_density, 0.01 * life.density_per_km) / density
-            scale = recruits / balance
+            scale, collapsed = _unfished(life, recruits, spawners * recruits + stocked_spawners, unfished)
         elif life.recruits_per_km is not None or given is None:
             scale = np.full(draws, DEFAULT_RECRUITS) if life.recruits_per_km is None else np.array(life.recruits_per_km)
-            recruits = scale * balance
+            recruits, collapsed = _settled(life, scale, spawners, stocked_spawners, unfished)
         else:
             recruits = given.sum(axis=1) / numbers.sum(axis=(1, 2))
-            scale = recruits / balance
+            scale, collapsed = _unfished(life, recruits, spawners * recruits + stocked_spawners, unfished)
         whole = np.concatenate([numbers * recruits[:, None, None], stocked], axis=1).reshape(draws, -1)
         # The mean number alive in a month, were the hazard the same throughout: (start - end) / ln(start / end).
         ratio = np.log(np.maximum(alive[:12] / np.maximum(alive[1:], 1e-300), 1.0))

@@ -19,7 +19,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from fishreport.population.bag_limit import share_kept
+from fishreport.population.bag_limit import ShareTable, share_kept
 from fishreport.population.rates import Rates
 
 Floats = NDArray[np.float64]
@@ -138,6 +138,7 @@ class MonthlyYear:
         none = mean_alive(self.base)
         self.sought = [(item * none, item * (full - none)) for item in wanted]
         self.guess = usual_share.copy()
+        self.table = ShareTable(bag, dispersion) if self.classes == 1 else None
         with np.errstate(divide="ignore", invalid="ignore"):
             trips = trip_share[None, :] / rates.effort
         self.per_trip = np.where(rates.effort > 0, trips, 0.0)
@@ -150,9 +151,9 @@ class MonthlyYear:
         overall = self.guess[month]
         for _ in range(2):
             mean = [np.maximum(none + overall * slope, 0.0) for none, slope in lines]
-            if self.classes == 1:
-                shares = [share_kept(mean[0], self.bag, dispersion=self.dispersion)[0]]
-                overall = shares[0]
+            if self.table is not None:
+                overall = self.table.share(mean[0])
+                shares = [overall]
                 continue
             shares = list(
                 share_kept(mean[0], self.bag, dispersion=self.dispersion, mean_above=mean[1], limit_above=self.bag_above)

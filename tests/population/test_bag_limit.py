@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import nbinom, poisson
 
 from fishreport.exceptions import InputError
-from fishreport.population.bag_limit import share_kept
+from fishreport.population.bag_limit import ShareTable, share_kept
 
 
 @pytest.mark.parametrize("mean", [0.05, 0.8, 3.0, 20.0])
@@ -74,6 +74,15 @@ def test_arrays_and_elements_agree(rng: np.random.Generator) -> None:
         assert float(alone[0]) == pytest.approx(together[0][i], rel=1e-9)
         assert float(alone[1]) == pytest.approx(together[1][i], rel=1e-9)
     assert all(((item >= 0) & (item <= 1)).all() for item in together)
+
+
+def test_the_table_is_close_to_the_sum(rng: np.random.Generator) -> None:
+    n = 400
+    limit, size = rng.choice([1.0, 2, 4, 9, 30, np.inf], n), rng.choice([0.2, 0.8, 3, np.inf], n)
+    table = ShareTable(limit, size)
+    for mean in (np.zeros(n), rng.gamma(0.5, 4, n), rng.gamma(1, 60, n), np.full(n, 5e4)):
+        assert table.share(mean) == pytest.approx(share_kept(mean, limit, dispersion=size)[0], abs=1e-4)
+    assert (table.share(np.full(n, 7.0))[np.isinf(limit)] == 1).all()
 
 
 def test_impossible_input() -> None:
