@@ -132,8 +132,14 @@ def results_bytes(document: Document) -> bytes:
     return (json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False) + "\n").encode()
 
 
-def _write(folder: Path, document: Document, pages: Mapping[str, bytes], executed: Sequence[ExecutedChapter]) -> None:
-    from fishreport.report.notebook import notebook_bytes
+def _write(
+    folder: Path,
+    document: Document,
+    pages: Mapping[str, bytes],
+    executed: Sequence[ExecutedChapter],
+    settings: Mapping[str, Any],
+) -> None:
+    from fishreport.report.notebook import notebook_bytes, with_parameters
     from fishreport.report.tables import table_csv
 
     for name, page in pages.items():
@@ -144,7 +150,9 @@ def _write(folder: Path, document: Document, pages: Mapping[str, bytes], execute
         (folder / "tables" / name).write_bytes(table_csv(data))
     (folder / "chapters").mkdir()
     for done in executed:
-        (folder / "chapters" / f"{done.chapter.file_name}.ipynb").write_bytes(notebook_bytes(done.notebook))
+        (folder / "chapters" / f"{done.chapter.file_name}.ipynb").write_bytes(
+            notebook_bytes(with_parameters(done.notebook, document.season, settings))
+        )
 
 
 def build_report(
@@ -229,7 +237,7 @@ def build_report(
 
             document = assemble(read, executed, last=how_it_was_made(read, file, executed), whole=is_whole(planned, notebooks))
             pages = _render(document, formats, Cache(cache_folder(read)), progress)
-            _write(placing.folder, document, pages, executed)
+            _write(placing.folder, document, pages, executed, settings)
             keep_inputs(placing.folder, read, file, executed)
             request = {"settings": settings, "season": season, "chapters": list(chapters), "formats": list(formats)}
             ended = datetime.datetime.now(datetime.UTC)

@@ -15,6 +15,7 @@ import os
 import platform
 import sys
 import tempfile
+import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -59,13 +60,8 @@ def versions() -> dict[str, str]:
 
 @lru_cache(maxsize=1)
 def code_digest() -> str:
-    """Digest of the package's own code and data tables."""
-    package = Path(__file__).resolve().parents[1]
-    state = hashlib.sha256()
-    for path in sorted(package.rglob("*")):
-        if path.suffix in (".py", ".toml") and not any(part.startswith("_notebooks") for part in path.parts):
-            state.update(f"{path.relative_to(package).as_posix()}\0{file_digest(path)}\n".encode())
-    return state.hexdigest()[:32]
+    """Digest of the package's own code and data tables (not of the notebooks, templates and demo that travel with it)."""
+    return folder_digest(Path(__file__).resolve().parents[1], ("__pycache__", "_notebooks", "_templates", "_demo_inputs"))
 
 
 def cache_folder(study: Study) -> Path:
@@ -238,6 +234,9 @@ class Cache:
             write_whole(folder / f"{name}.entry", _seal(entry))
             for path in self._entries(chapter)[KEPT:]:
                 path.unlink(missing_ok=True)
+            for path in folder.glob(".partial-*"):  # left by a build that was killed
+                if time.time() - path.stat().st_mtime > 3600:
+                    path.unlink(missing_ok=True)
 
     def keep_failed(self, chapter: PlannedChapter, notebook: bytes) -> Path | None:
         """Keep a chapter that failed, for its author to look at; returns where."""

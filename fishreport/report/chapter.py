@@ -18,6 +18,7 @@ from fishreport.exceptions import ReportError, StudyError
 from fishreport.exhibits.exhibit import Finding, Findings, ResultsExhibit
 from fishreport.fielddata.survey import Survey
 from fishreport.methods.estimate import Estimate
+from fishreport.report.plan import short_name
 from fishreport.report.reads import Reads
 from fishreport.study import Study, read_study
 
@@ -96,7 +97,7 @@ class Chapter:
     @property
     def number(self) -> int:
         """Place of the chapter in the report, counted from 1; 0 for the front page."""
-        chapters = [Path(name).stem.lstrip("0123456789-") or name for name in self.study.report.chapters]
+        chapters = [short_name(name) for name in self.study.report.chapters]
         return chapters.index(self.name) + 1 if self.name in chapters else 0
 
     @property

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
@@ -57,12 +58,32 @@ def kernel_environment(runtime: Path) -> dict[str, str]:
     return environment
 
 
+def _private_folder() -> Path:
+    """A new folder for temporary files that names the process it belongs to."""
+    return Path(tempfile.mkdtemp(prefix=f"fishreport-{os.getpid()}-"))
+
+
+def _remove_left_folders() -> None:
+    """Remove the temporary folders of builds of this user that were killed."""
+    if os.name != "posix":
+        return
+    for folder in Path(tempfile.gettempdir()).glob("fishreport-*-*"):
+        owner = folder.name.split("-")[1]
+        with contextlib.suppress(OSError):
+            if not owner.isdigit() or folder.stat().st_uid != os.getuid():
+                continue
+            try:
+                os.kill(int(owner), 0)
+            except ProcessLookupError:
+                shutil.rmtree(folder, ignore_errors=True)
+
+
 class ForkServer:
     """The building process's end of the channel to :mod:`fishreport.report.forkserver`."""
 
     def __init__(self) -> None:
         ours, theirs = socket.socketpair()
-        self._folder = Path(tempfile.mkdtemp(prefix="fishreport-server-"))
+        self._folder = _private_folder()
         self._channel = ours
         self._stream = ours.makefile("rw", encoding="utf-8", newline="\n")
         self._lock = threading.Lock()
@@ -190,7 +211,8 @@ class Kernels:
     """
 
     def __init__(self, server: ForkServer | None = None) -> None:
-        self.runtime = Path(tempfile.mkdtemp(prefix="fishreport-"))
+        _remove_left_folders()
+        self.runtime = _private_folder()
         self.folder = self.runtime / "empty"  # kernels start here, so no file beside the data can be imported by accident
         self.folder.mkdir()
         self.environment = kernel_environment(self.runtime)

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
+import ast
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from nbformat import NotebookNode
 
 INJECTED = "injected-parameters"
+PASSED = ("study", "season", "settings", "results")
 
 
 def clean_notebook(executed: NotebookNode) -> NotebookNode:
-    """A copy without times, paths, random ids and other traces of the run itself.
-
-    The cell that papermill injects names the study by its place relative to the published notebook.
-    """
+    """A copy without times, random ids and other traces of the run itself."""
     notebook = NotebookNode(nbformat=4, nbformat_minor=5)
     metadata = executed.get("metadata", {})
     notebook.metadata = NotebookNode(
@@ -40,17 +39,9 @@ def _clean_cell(cell: NotebookNode, number: int) -> NotebookNode:
     if cell.get("attachments"):
         kept["attachments"] = cell.attachments
     if cell.cell_type == "code":
-        if INJECTED in tags:
-            kept["source"] = "\n".join(_relative(line) for line in cell.source.splitlines())
         kept["execution_count"] = cell.get("execution_count")
         kept["outputs"] = [_clean_output(output) for output in cell.get("outputs", [])]
     return NotebookNode(kept)
-
-
-def _relative(line: str) -> str:
-    if line.startswith("study = "):
-        return 'study = "../.."'
-    return 'results = ""' if line.startswith("results = ") else line
 
 
 def _clean_output(output: NotebookNode) -> NotebookNode:
@@ -64,6 +55,34 @@ def _clean_output(output: NotebookNode) -> NotebookNode:
 def notebook_bytes(notebook: NotebookNode) -> bytes:
     """The notebook as a file: one fixed order and spelling."""
     return (json.dumps(notebook, ensure_ascii=False, sort_keys=True, indent=1) + "\n").encode()
+
+
+def with_parameters(notebook: NotebookNode, season: int, settings: Mapping[str, Any]) -> NotebookNode:
+    """The notebook as it is published: its parameters are those of this build, also when its work is of an earlier one."""
+    lines = ["# Parameters", 'study = "../.."', f"season = {season!r}", f"settings = {dict(settings)!r}", 'results = ""']
+    published = NotebookNode(notebook)
+    published.cells = [
+        NotebookNode({**cell, "source": "\n".join(lines)}) if INJECTED in cell.metadata.get("tags", []) else cell
+        for cell in notebook.cells
+    ]
+    return published
+
+
+def uses_parameters(notebook: NotebookNode) -> bool:
+    """True when a cell uses what a build passes otherwise than to open the chapter; then all of it counts as read."""
+    for cell in notebook.cells:
+        if cell.cell_type != "code" or {INJECTED, "parameters"} & set(cell.metadata.get("tags", [])):
+            continue
+        try:
+            tree = ast.parse(cell.source)
+        except SyntaxError:  # a magic command: nobody knows what it does
+            return True
+        names = [node for node in ast.walk(tree) if isinstance(node, ast.Name) and node.id in PASSED]
+        calls = [node for node in ast.walk(tree) if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "open_chapter"]
+        opening = [word.value for call in calls for word in call.keywords]
+        if any(node not in opening for node in names):
+            return True
+    return False
 
 
 def shown(notebook: NotebookNode, kind: str) -> Iterator[Any]:

@@ -97,21 +97,30 @@ class Placing:
         self.folder = target.parent / f".{target.name}.building-{secrets.token_hex(4)}"
 
     def __enter__(self) -> Placing:
-        try:
-            self.target.parent.mkdir(parents=True, exist_ok=True)
-            self._stream = self._lock_file.open("a")
-        except OSError as error:
-            raise UsageError(
-                f"the report cannot be written beside {self.target}: {error.strerror}; name another with --out"
-            ) from None
-        if not _lock(self._stream):
-            self._stream.close()
-            raise ReportError(f"another build of {self.target} is running; wait for it, or name another folder with --out")
+        while not self._held():
+            pass
         self.recover()
         for left in self.target.parent.glob(f".{self.target.name}.building-*"):
             shutil.rmtree(left, ignore_errors=True)
         self.folder.mkdir()
         return self
+
+    def _held(self) -> bool:
+        """Take the lock; False when its last holder removed the file in between, so that it must be opened anew."""
+        try:
+            self.target.parent.mkdir(parents=True, exist_ok=True)
+            self._stream = self._lock_file.open("a")
+        except OSError as error:
+            why = f"{error.strerror}; name another with --out"
+            raise UsageError(f"the report cannot be written beside {self.target}: {why}") from None
+        if not _lock(self._stream):
+            self._stream.close()
+            raise ReportError(f"another build of {self.target} is running; wait for it, or name another folder with --out")
+        with contextlib.suppress(OSError):
+            if os.path.samestat(os.fstat(self._stream.fileno()), self._lock_file.stat()):
+                return True
+        self._stream.close()
+        return False
 
     def recover(self) -> None:
         """Put back, or remove, what a build that was killed between two renames left."""

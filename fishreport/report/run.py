@@ -21,9 +21,10 @@ from fishreport.exhibits.exhibit import FINDINGS_TYPE, RESULTS_TYPE
 from fishreport.fielddata.survey import Survey
 from fishreport.report.cache import Cache, Inputs
 from fishreport.report.chapter import handover_key
-from fishreport.report.notebook import clean_notebook, code_cell_number, notebook_bytes, shown
+from fishreport.report.notebook import clean_notebook, code_cell_number, notebook_bytes, shown, uses_parameters
 from fishreport.report.plan import PlannedChapter, check_parameters
 from fishreport.report.progress import Progress
+from fishreport.report.reads import EVERYTHING
 from fishreport.study import Study
 
 CELL_SECONDS = 1800
@@ -61,6 +62,7 @@ def _engine() -> Any:
                 kernel_name=kernel_name,
                 shutdown_kernel="immediate",
                 store_widget_state=False,
+                iopub_timeout=120,  # on a busy machine the last output may come long after the cell has ended
             )
             cls.start(client, kernels)
             running = [0]
@@ -252,6 +254,8 @@ class Runner:
         files = tuple(reads["files"]) if reads is not None else ()
         if reads is not None and self._changed_since(clock, [chapter.notebook, *map(self.study.folder.joinpath, reads["files"])]):
             reads = None  # a file was edited while the chapter ran: nobody knows which state it saw
+        if reads is not None and uses_parameters(notebook):
+            reads = {**reads, "settings": [EVERYTHING], "results": True}
         self.cache.keep(chapter, self.inputs, reads, notebook)
         self.progress.done(f"{chapter.file_name}: ran in {seconds:.1f} s, {reason}")
         return ExecutedChapter(chapter, notebook, reason, False, seconds, files)

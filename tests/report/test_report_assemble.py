@@ -16,7 +16,7 @@ from fishreport.methods.estimate import Estimate
 from fishreport.report.assemble import Document, assemble
 from fishreport.report.build import results_bytes
 from fishreport.report.html import render_html, verdict_kind
-from fishreport.report.notebook import clean_notebook, code_cell_number
+from fishreport.report.notebook import clean_notebook, code_cell_number, uses_parameters, with_parameters
 from fishreport.report.pdf import render_pdf
 from fishreport.report.plan import PlannedChapter
 from fishreport.report.run import ExecutedChapter, collect
@@ -172,7 +172,27 @@ def test_cleaning_takes_out_what_differs_between_runs() -> None:
     }
     other = {"cell_type": "code", "id": "r2", "metadata": {}, "source": "1", "execution_count": 3, "outputs": []}
     cleaned = clean_notebook(node({"cells": [injected, other], "metadata": {"papermill": {"start": 1}}}))
-    assert cleaned.cells[0].source == '# Parameters\nstudy = "../.."\nseason = 2025\nresults = ""'
+    published = with_parameters(cleaned, 2025, {"parameters.level": 0.9})
+    shown = '# Parameters\nstudy = "../.."\nseason = 2025\nsettings = {\'parameters.level\': 0.9}\nresults = ""'
+    assert published.cells[0].source == shown
+    assert cleaned.cells[0].source != shown
     assert [cell.id for cell in cleaned.cells] == ["cell-1", "cell-2"]
     assert "papermill" not in json.dumps(cleaned)
     assert code_cell_number(cleaned, 1) == 1  # papermill's own cell does not count
+
+
+@pytest.mark.parametrize(
+    ("source", "uses"),
+    [
+        ('chapter = open_chapter("x", study=study, season=season, settings=settings, results=results)', False),
+        ("x = chapter.season", False),
+        ("if settings: pass", True),
+        ('chapter = open_chapter("x", study=study + "y")', True),
+        ("print(season)", True),
+        ("%run other.py", True),
+    ],
+)
+def test_parameters_used_directly_count_as_read(source: str, uses: bool) -> None:
+    cell = {"cell_type": "code", "metadata": {}, "source": source}
+    given = {"cell_type": "code", "metadata": {"tags": ["parameters"]}, "source": "season = 0"}
+    assert uses_parameters(node({"cells": [given, cell]})) is uses

@@ -1,0 +1,80 @@
+"""What the pipeline costs: plain papermill against ours, with chapters that only import what chapters import.
+
+Run it on an idle machine: ``python tests/bench/pipeline.py``. Times vary from machine to machine; trust the ratios.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "report"))
+
+from tiny import write_notebook, write_study
+
+CHAPTERS = 8
+IMPORTS = "import pandas\nimport scipy.stats\nimport seaborn\nimport statsmodels.formula.api"
+OPENING = (
+    "from fishreport.report.chapter import open_chapter\n\n"
+    'chapter = open_chapter("{name}", study=study, season=season, settings=settings, results=results)\nchapter.parameters.level'
+)
+ROUNDS = 3
+
+
+def lay_out(folder: Path) -> tuple[Path, Path]:
+    """A study of eight chapters that import and do nothing else; returns the study and the folder of its chapters."""
+    names = [f"chapter{number}" for number in range(1, CHAPTERS + 1)]
+    notebooks = folder / "notebooks"
+    for number, name in enumerate(names, start=1):
+        write_notebook(notebooks / f"{number:02d}-{name}.ipynb", f"#md\n# Chapter {number}", IMPORTS, OPENING.format(name=name))
+    return write_study(folder / "study", tuple(names)), notebooks
+
+
+def plain_papermill(notebooks: Path, folder: Path) -> None:
+    """Every notebook, one after the other, as papermill runs it by itself."""
+    import papermill
+
+    for path in sorted(notebooks.glob("*.ipynb")):
+        papermill.execute_notebook(str(path), str(folder / path.name), progress_bar=False, kernel_name="python3")
+
+
+def seconds(call: Callable[[], object]) -> float:
+    """Wall time of a call."""
+    began = time.perf_counter()
+    call()
+    return time.perf_counter() - began
+
+
+def main() -> None:
+    """Print the least of some rounds, the rounds of all ways taken in turn."""
+    from fishreport.report.build import build_report
+
+    with tempfile.TemporaryDirectory() as temporary:
+        folder = Path(temporary)
+        study, notebooks = lay_out(folder)
+
+        def build(**options: object) -> Callable[[], object]:
+            return lambda: build_report(study, notebooks=notebooks, **options)  # type: ignore[arg-type]
+
+        build(fresh=True)()  # file caches warm
+        ways: dict[str, Callable[[], object]] = {
+            "plain papermill, the chapters alone": lambda: plain_papermill(notebooks, folder),
+            "cold build, with both reports": build(fresh=True),
+            "cold build, one chapter at a time": build(fresh=True, jobs=1),
+            "one parameter changed that all read": lambda: build(settings={"parameters.level": 0.5 + time.time() % 0.4})(),
+            "nothing changed": build(),
+        }
+        best = dict.fromkeys(ways, float("inf"))
+        for _ in range(ROUNDS):
+            for name, call in ways.items():
+                best[name] = min(best[name], seconds(call))
+        reference = best["plain papermill, the chapters alone"]
+        for name, value in best.items():
+            print(f"{name:<42}{value:6.2f} s   {value / reference:5.2f}")
+
+
+if __name__ == "__main__":
+    main()
