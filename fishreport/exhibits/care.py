@@ -107,7 +107,7 @@ def nights_table(nights: pd.DataFrame, season: int, units: Units) -> Table | Non
         return None
     columns = [Column("Night", align="left"), Column("Runs"), Column("Water", "µS/cm")]
     columns += [Column("Temperature", units.unit("°C")), Column("Voltage", "V"), Column("Current", "A"), Column("Power", "W")]
-    columns += [Column("Power goal", "W"), Column("Of goal", "%"), Column("Highest pulse rate", "Hz")]
+    columns += [Column("Power goal", "W"), Column("Of goal", "%"), Column("Pulse rate", "Hz")]
     rows = []
     for row in nights.to_dict("records"):
         shown = [
@@ -121,7 +121,10 @@ def nights_table(nights: pd.DataFrame, season: int, units: Units) -> Table | Non
             (row["pulse_hz"], 0),
         ]
         rows.append([f"{row['night']:%Y-%m-%d}", str(row["runs"]), *(format_number(v, decimals=d) for v, d in shown)])
-    caption = f"Settings used in {season}, by night, beside the power that the water of that night called for; medians of runs."
+    caption = (
+        f"Settings used in {season}, by night, beside the power that the water of that night called for: medians of its runs, "
+        "and the highest pulse rate."
+    )
     notes = ("Power is voltage times current as recorded: peak power where both are peaks.",)
     data = [{**row, "night": f"{row['night']:%Y-%m-%d}"} for row in nights.to_dict("records")]
     return frame_table("night-settings", caption, columns, rows, notes=notes, data=data)
@@ -159,8 +162,8 @@ def harm_figure(log: CareLog) -> Figure | None:
         f"{table['share'].max():.1f}% over {counted(len(table), 'season')}."
     )
     caption = (
-        f"Share of handled fish, of all species, that were injured or died, with exact {level} limits. Only harm seen before "
-        "release is counted, and only where a fate was written down."
+        f"Share of handled fish, of all species, that were injured or died, with exact {level} limits that take fish as "
+        "independent. Only harm seen before release is counted, and only where a fate was written down."
     )
     return Figure("harm-history", caption, alt, svg, behind)
 
