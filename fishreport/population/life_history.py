@@ -82,7 +82,7 @@ class LifeHistory:
     natural_mortality (per year), natural_mortality_exponent, natural_mortality_length_mm
         Natural mortality; at the given length when it varies with length.
     fishing_mortality (per year)
-        Of fully vulnerable fish open to harvest, under today's rule, with the release deaths among them.
+        Of fully vulnerable fish open to harvest under today's rule (of all fish under release only), release deaths included.
     vulnerability_length_mm, vulnerability_spread_mm; length_at_maturity_mm, maturity_spread_mm or age_at_maturity (years)
         Ogives.
     first_age, maximum_age : int
@@ -322,3 +322,36 @@ class LifeHistory:
             return (1 + np.log(np.maximum(potential, 1e-300)) / slope) / np.maximum(potential, 1e-300)
         steep = np.maximum(5 * h - 1, 1e-9)
         return (4 * h * potential - (1 - h)) / (steep * np.maximum(potential, 1e-300))
+
+
+def numbers_at_age(
+    rng: np.random.Generator, density_per_km: ArrayLike, count_by_age: ArrayLike, *, draws: int | None = None
+) -> Floats:
+    """Draws of numbers at age from draws of density and the ages of a sample, for `initial_numbers_per_km`.
+
+    Shares at age are drawn from a Dirichlet distribution with parameters count + 1/2 (Jeffreys), and multiplied by the density.
+    The fish are taken to stand on 1 January, at the ages that they have then.
+
+    Parameters
+    ----------
+    rng : numpy Generator
+    density_per_km : array (draws,) or number
+        Fish per km of the ages counted.
+    count_by_age : array (ages,)
+        Fish of each age in the sample, from the first age to the maximum age (zeros included).
+    draws : int, optional
+        Number of draws when the density is one number.
+
+    Returns
+    -------
+    array (draws, ages)
+    """
+    density, counts = np.atleast_1d(np.asarray(density_per_km, dtype=float)), np.asarray(count_by_age, dtype=float)
+    if counts.ndim != 1 or not np.isfinite(counts).all() or (counts < 0).any() or counts.sum() <= 0:
+        raise InputError("count_by_age must hold one number of 0 or more an age, not all 0")
+    if density.ndim != 1 or not np.isfinite(density).all() or (density < 0).any():
+        raise InputError("density_per_km must be a number of 0 or more, or one a draw")
+    number = density.size if draws is None else draws
+    if density.size not in (1, number):
+        raise InputError(f"density_per_km has {density.size} draws where {number} are asked for")
+    return density[:, None] * rng.dirichlet(counts + 0.5, number)

@@ -153,7 +153,14 @@ def test_long_run_harvest_is_recruits_times_harvest_per_recruit() -> None:
 
 
 @pytest.mark.parametrize(
-    "rule", [Regulation(), Regulation(minimum_length_mm=280, bag_limit=2), Regulation(stocking=Stocking(80, 240.0))]
+    "rule",
+    [
+        Regulation(),
+        Regulation(minimum_length_mm=280, bag_limit=2),
+        Regulation(protected_slot_mm=(280, 400), bag_limit=2, bag_over_slot=1, closed_months=(1, 2)),
+        Regulation(release_only=True),
+        Regulation(stocking=Stocking(80, 240.0)),
+    ],
 )
 def test_todays_population_holds_the_density_and_stays(rule: Regulation) -> None:
     found = project(trout(**CALM), rule, years=25, rng=np.random.default_rng(1), categories=CATEGORIES)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from fishreport.exceptions import InputError
-from fishreport.population.life_history import LifeHistory
+from fishreport.population.life_history import LifeHistory, numbers_at_age
 
 PLAIN: dict[str, object] = {
     "asymptotic_length_mm": 500.0,
@@ -163,3 +163,20 @@ def test_impossible_fits_are_refused(rng: np.random.Generator) -> None:
         LifeHistory.from_fits(rng, 10, growth=(500, 0.35), growth_covariance=np.eye(3), **rest)  # type: ignore[arg-type]
     with pytest.raises(InputError, match="covariance matrix"):
         LifeHistory.from_fits(rng, 10, growth=(500, 0.35, 0), growth_covariance=-np.eye(3), **rest)  # type: ignore[arg-type]
+
+
+def test_numbers_at_age_from_density_and_a_sample(rng: np.random.Generator) -> None:
+    counts = np.array([40, 30, 20, 10, 0])
+    found = numbers_at_age(rng, rng.normal(1000, 50, 5000), counts)
+    assert found.shape == (5000, 5)
+    shares = found / found.sum(axis=1, keepdims=True)
+    expected = (counts + 0.5) / (counts + 0.5).sum()
+    assert shares.mean(axis=0) == pytest.approx(expected, abs=0.003)
+    assert shares.var(axis=0) == pytest.approx(expected * (1 - expected) / ((counts + 0.5).sum() + 1), rel=0.1)
+    assert found.sum(axis=1).std() == pytest.approx(50, rel=0.05)
+    assert numbers_at_age(rng, 100.0, counts, draws=7).sum(axis=1) == pytest.approx(100.0)
+    for wrong in ([0, 0], [-1, 2]):
+        with pytest.raises(InputError, match="count_by_age"):
+            numbers_at_age(rng, 100.0, wrong)
+    with pytest.raises(InputError, match="where 5 are asked for"):
+        numbers_at_age(rng, [1.0, 2.0], counts, draws=5)

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from fishreport.exceptions import InputError
 from fishreport.population.regulation import GEAR_RELEASE_MORTALITY, GEAR_SOURCE, Regulation, Stocking
+from fishreport.study import Scenario
 
 LENGTHS = np.array([100.0, 249.9, 250.0, 330.0, 400.0, 609.9, 610.0, 800.0])
 
@@ -170,3 +171,21 @@ def test_every_gear_has_a_share_and_a_source() -> None:
     assert GEAR_RELEASE_MORTALITY["barbless flies and lures"] == 0.026
     assert GEAR_RELEASE_MORTALITY["bait"] == pytest.approx(0.314, abs=0.005)
     assert GEAR_RELEASE_MORTALITY.keys() == GEAR_SOURCE.keys()
+
+
+def test_a_scenario_of_a_study_is_a_regulation() -> None:
+    scenario = Scenario.model_validate(
+        {
+            "name": "slot",
+            "species": "BT",
+            "protected_slot_mm": [330, 610],
+            "bag_limit": 2,
+            "closed_months": [11, 12],
+            "gear": "flies and lures",
+            "stocking": {"number_per_year": 500, "mean_length_mm": 220},
+            "effort_change": 0.1,
+        }
+    )
+    rule = Regulation(**scenario.model_dump(exclude={"species"}))
+    assert rule.name == "slot" and rule.protected_slot_mm == (330, 610)
+    assert rule.stocking == Stocking(500, 220)
