@@ -91,7 +91,8 @@ def fit_between_fish(start: Floats, end: Floats, years: Floats, guess: Floats) -
     -------
     BetweenFish
         The standard deviation of a measured length is held at 0.3 % of the mean length or more: below that the grid of ages
-        is too coarse. The covariance is the inverse of the curvature on the logarithms, brought back by the delta method.
+        is too coarse. The covariance is the inverse of the curvature on the logarithms, brought back by the delta method, times
+        n / (n - 4): without that factor simulated 95 % intervals from 20 fish held the truth in 90 %.
     """
     mean_length = float(np.mean(end))
     floor = math.log(0.003 * mean_length)
