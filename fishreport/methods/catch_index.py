@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy import optimize, special
 
@@ -13,7 +14,7 @@ from fishreport.exceptions import InputError
 from fishreport.methods.catch_model import CatchModel
 from fishreport.methods.catch_terms import Term, design_matrix
 from fishreport.methods.estimate import Estimate
-from fishreport.methods.inputs import FloatArray, check_level
+from fishreport.methods.inputs import FloatArray, check_level, numbers, same_size
 
 UNITS = "fish/h"
 
@@ -53,8 +54,25 @@ def _upper_of_nothing(base: FloatArray, effort: FloatArray, theta: float, level:
     return math.exp(float(optimize.brentq(short, low, high))) if high < 300 else math.inf
 
 
+def _shares(weight: npt.ArrayLike | None, frame: pd.DataFrame, kept: npt.NDArray[np.bool_]) -> FloatArray:
+    """Weight of each complete row of the mix, summing to 1; equal without `weight`."""
+    if weight is None:
+        given = np.ones(len(frame))
+    else:
+        given = numbers("weight", weight, at_least=0)
+        same_size(weight=given, frame=frame.index.to_numpy())
+        if np.isnan(given).any() or not given[kept].sum() > 0:
+            raise InputError("weight must hold a number for every row of frame, not all 0; got missing ones or zeros only")
+    return given[kept] / max(given[kept].sum(), 1e-300)
+
+
 def standardised_index(
-    model: CatchModel, frame: pd.DataFrame, *, season: str = "season", level: float | None = None
+    model: CatchModel,
+    frame: pd.DataFrame,
+    *,
+    season: str = "season",
+    weight: npt.ArrayLike | None = None,
+    level: float | None = None,
 ) -> dict[Any, Estimate]:
     """Catch rate of each season as if every season had been fished at the same mix of sites.
 
@@ -68,6 +86,8 @@ def standardised_index(
         left out.
     season : str
         Column of the season.
+    weight : array, optional
+        Weight of each row of `frame` in the mix, 0 or more, such as the length of river that a site stands for; equal without.
     level : float, optional
         By default that of the model.
 
@@ -84,7 +104,7 @@ def standardised_index(
 
     Notes
     -----
-    Index = mean over rows of exp(x β) (population marginal mean); variance of its logarithm by the delta method; t limits on
+    Index = (weighted) mean over rows of exp(x β) (population marginal mean); variance of its logarithm by the delta method; t limits on
     the log scale. A season of zeros: the rate at which nothing in all its runs would have probability 1 − level, with the site
     effects and α of the other seasons taken as known.
     """
@@ -94,10 +114,13 @@ def standardised_index(
     missing = [column for column in columns if column not in frame.columns]
     if missing:
         raise InputError(f"frame must have the columns of the model; {', '.join(missing)} not found")
-    mix = frame[columns].dropna().drop(columns=season, errors="ignore")
-    kind = f"marginal mean of a {model.family} model over the same mix of {len(mix)} runs each season"
+    complete = frame[columns].notna().all(axis=1).to_numpy()
+    mix = frame.loc[complete, columns].drop(columns=season, errors="ignore")
+    share = _shares(weight, frame, complete)
+    weighted = "" if weight is None else "weighted "
+    kind = f"{weighted}marginal mean of a {model.family} model over the same mix of {len(mix)} rows each season"
     if not columns:
-        mix = pd.DataFrame(index=range(1))
+        mix, share = pd.DataFrame(index=range(1)), np.ones(1)
         kind = f"rate of a {model.family} model, no other terms"
     assert term.levels is not None
     answer: dict[Any, Estimate] = {}
@@ -105,31 +128,33 @@ def standardised_index(
         if len(mix) == 0:
             answer[label] = Estimate.not_estimable("no complete row in the mix", units=UNITS, method=kind, level=chosen)
         elif label in term.empty:
-            answer[label] = _nothing_caught(model, mix, term, label, kind, chosen)
+            answer[label] = _nothing_caught(model, mix, share, term, label, kind, chosen)
         else:
-            answer[label] = _index(model, mix, term, label, kind, chosen)
+            answer[label] = _index(model, mix, share, term, label, kind, chosen)
     return answer
 
 
-def _index(model: CatchModel, mix: pd.DataFrame, term: Term, label: Any, kind: str, level: float) -> Estimate:
+def _index(model: CatchModel, mix: pd.DataFrame, share: FloatArray, term: Term, label: Any, kind: str, level: float) -> Estimate:
     method = f"{kind}; delta method, t limits on the log scale"
     name = f"{term.column}[{label}]"
     if name in model.coefficients and not model.coefficients[name].estimable:
         reason = "other terms determine the season's effect"
         return Estimate.not_estimable(reason, units=UNITS, method=method, n=model.n, level=level)
     rate, x = _linear_predictor(model, mix.assign(**{term.column: label}))
-    value = float(rate.mean())
+    value = float(share @ rate)
     if value <= 0:
         return Estimate.not_estimable(
             "the mix holds only levels without catch", units=UNITS, method=method, n=model.n, level=level
         )
-    gradient = (rate @ x) / len(rate) / value
+    gradient = ((share * rate) @ x) / value
     log_se = math.sqrt(max(float(gradient @ model.covariance @ gradient), 0.0))
     half = float(special.stdtrit(model.t_df, 0.5 + level / 2)) * log_se
     return Estimate(value, value * log_se, value * math.exp(-half), value * math.exp(half), level, UNITS, method, model.n)
 
 
-def _nothing_caught(model: CatchModel, mix: pd.DataFrame, term: Term, label: Any, kind: str, level: float) -> Estimate:
+def _nothing_caught(
+    model: CatchModel, mix: pd.DataFrame, share: FloatArray, term: Term, label: Any, kind: str, level: float
+) -> Estimate:
     method = f"{kind}; nothing caught: one-sided upper limit"
     held = model.empty_runs
     held = held[held[term.column].to_numpy() == label]
@@ -144,5 +169,5 @@ def _nothing_caught(model: CatchModel, mix: pd.DataFrame, term: Term, label: Any
         base, _ = _linear_predictor(model, held[columns].assign(**{term.column: baseline}))
         multiple = _upper_of_nothing(base, effort, model.theta, level)
         rate, _ = _linear_predictor(model, mix.assign(**{term.column: baseline}))
-        upper = multiple * float(rate.mean())
+        upper = multiple * float(share @ rate)
     return Estimate(0.0, math.nan, 0.0, upper, level, UNITS, method, len(held), (note,))

@@ -42,6 +42,25 @@ def test_index_by_hand_from_the_coefficients(rng: np.random.Generator) -> None:
         assert got.lower < got.value < got.upper and got.units == "fish/h"
 
 
+def test_weights_are_repeats_of_rows(rng: np.random.Generator) -> None:
+    """A site of weight 3 counts as the same site three times, in the value and in its standard error."""
+    runs = survey(rng)
+    model = fit_catch_model(runs, terms="season + site", cluster=["site", "season"])
+    sites = pd.DataFrame({"site": sorted(runs["site"].unique())})
+    times = np.arange(1, len(sites) + 1)
+    repeated = sites.loc[sites.index.repeat(times)]
+    by_weight = standardised_index(model, sites, weight=times / 10)
+    for season, expected in standardised_index(model, repeated).items():
+        got = by_weight[season]
+        assert (got.value, got.se, got.lower, got.upper) == pytest.approx(
+            (expected.value, expected.se, expected.lower, expected.upper), rel=1e-12
+        )
+    with pytest.raises(InputError, match="weight"):
+        standardised_index(model, sites, weight=np.zeros(len(sites)))
+    with pytest.raises(InputError, match="weight"):
+        standardised_index(model, sites, weight=[1.0])
+
+
 def test_the_delta_method_against_draws(rng: np.random.Generator) -> None:
     runs = survey(rng)
     model = fit_catch_model(runs, terms="season + site")
