@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fishreport.analysis.result import Result, Results
@@ -10,6 +11,7 @@ from fishreport.methods.estimate import Estimate
 from fishreport.methods.objectives import ObjectiveOutcome, evaluate_objective
 from fishreport.study import Objective, Study
 
+_TREND_OF = ("standardised_catch_rate", "catch_rate")
 _LASTING = ("natural_mortality", "growth_asymptotic_length", "growth_coefficient", "trend_per_year")
 
 
@@ -35,6 +37,8 @@ def _season_estimate(study: Study, results: Results, objective: Objective, seaso
     for year in seasons:
         found = results.where(**place, season=year)
         plain = found.where(detail=None)
+        if objective.quantity == "trend_per_year":  # a plan that asks for a trend asks for that of the catch rate
+            plain = next((part for name in _TREND_OF if len(part := found.where(detail=name))), plain)
         chosen = list(plain if len(plain) else found)
         if len(chosen) == 1:
             return chosen[0].estimate
@@ -55,6 +59,29 @@ def _like_the_others(estimates: list[Estimate]) -> list[Estimate]:
     ]
 
 
+def _outcome(study: Study, results: Results, objective: Objective, season: int) -> ObjectiveOutcome:
+    years = range(season - objective.over_years + 1, season + 1)
+    estimates = _like_the_others([_season_estimate(study, results, objective, year) for year in years])
+    return evaluate_objective(
+        estimates, at_least=objective.at_least, at_most=objective.at_most, between=objective.between,
+        certainty=study.parameters.certainty,
+    )  # fmt: skip
+
+
+def objective_history(study: Study, results: Results, seasons: Sequence[int]) -> list[dict[int, ObjectiveOutcome]]:
+    """Every objective of the study as it stood in each of the seasons, by today's bounds; in the order of the study.
+
+    A season in which the objective could not be judged at all is absent. An objective on a quantity that one estimate stands for
+    in all seasons has none but the reported one.
+    """
+    found = []
+    for objective in study.objectives:
+        judged = seasons if objective.quantity not in _LASTING else [year for year in seasons if year == study.season.year]
+        outcomes = {season: _outcome(study, results, objective, season) for season in judged}
+        found.append({season: one for season, one in outcomes.items() if not math.isnan(one.probability)})
+    return found
+
+
 def evaluate_objectives(study: Study, results: Results) -> tuple[ObjectiveResult, ...]:
     """Hold every objective of the study against the results of the reported season, or the mean of its last seasons.
 
@@ -71,15 +98,10 @@ def evaluate_objectives(study: Study, results: Results) -> tuple[ObjectiveResult
     """
     found = []
     for objective in study.objectives:
-        years = range(study.season.year - objective.over_years + 1, study.season.year + 1)
-        estimates = _like_the_others([_season_estimate(study, results, objective, year) for year in years])
-        outcome = evaluate_objective(
-            estimates, at_least=objective.at_least, at_most=objective.at_most, between=objective.between,
-            certainty=study.parameters.certainty,
-        )  # fmt: skip
+        outcome = _outcome(study, results, objective, study.season.year)
         if math.isnan(outcome.probability):
             reason = (outcome.notes or ("not known",))[0].removeprefix("not estimable: ")
-            estimate = Estimate.not_estimable(reason, method=outcome.rule, n=len(estimates), level=study.parameters.level)
+            estimate = Estimate.not_estimable(reason, method=outcome.rule, n=objective.over_years, level=study.parameters.level)
         else:
             nan = math.nan
             notes = (f"verdict: {outcome.verdict}", *outcome.notes)

@@ -95,7 +95,7 @@ class IndexTrend:
     adjusted_p : float
         The same, adjusted for the number of trends tested.
     method : str
-        ``log-linear``, ``linear`` or ``Sen``; ``, autocorrelated`` follows where seasons that resemble each other were allowed for.
+        ``log-linear``, ``linear`` or ``Sen``, with ``, autocorrelated`` where seasons that resemble each other are allowed for.
     test, corrected_test : MannKendall
         Without and with correction for autocorrelation.
     sen : Result

@@ -22,6 +22,7 @@ from fishreport.methods.estimate import Estimate
 from fishreport.methods.objectives import ObjectiveOutcome, probability_above
 
 _PER_YEAR = " per year"
+_ABOUT_ANOTHER = ("trend_per_year", "sen_slope", "step_change", "smoothed_change", "covariate_effect", "objective_probability")
 Direction = Literal["up", "down", "steady", "unclear"]
 
 # Mastrandrea et al. 2010, guidance note on consistent treatment of uncertainties (IPCC), table 1; from memory.
@@ -98,8 +99,8 @@ def _chance(probability: float) -> str:
 
 
 def _subject_of(result: Result) -> str:
-    """The quantity that a result is about; a trend or an objective names it first in its detail."""
-    if result.quantity in ("trend_per_year", "objective_probability") and result.detail:
+    """The quantity that a result is about; a trend, a change or an objective names it first in its detail."""
+    if result.quantity in _ABOUT_ANOTHER and result.detail:
         return result.detail.split("/")[0].split(" ")[0]
     return result.quantity
 
@@ -234,6 +235,14 @@ class Writer:
         span = f"over the {count} seasons from {first} to {last}"
         if margin is None:
             margin = self.steady_percent if estimate.units.startswith("percent") else 0.0
+        return self._moved(estimate, subject, span, (result.id,), margin, key)
+
+    def moved(self, result: Result, span: str, *, margin: float = 0.0, key: bool = False) -> Finding:
+        """A change that the result itself holds, such as a step after an event; its `detail` names what changed, `span` when."""
+        estimate, subject = result.estimate, self.subject(result)
+        if not estimate.estimable:
+            text = f"whether {subject} changed {span} cannot be told: {_reason(estimate)}"
+            return Finding(sentence(text), (result.id,), "unclear", key)
         return self._moved(estimate, subject, span, (result.id,), margin, key)
 
     def objective(self, result: Result, outcome: ObjectiveOutcome, *, name: str = "", key: bool = True) -> Finding:
