@@ -176,7 +176,7 @@ def flow_quantities(flows: Floats, effort: Floats) -> dict[str, Floats]:
         "harvest_number": harvest,
         "harvest_weight": weight,
         "catch": catch,
-        "released": catch - harvest,
+        "released": np.maximum(catch - harvest, 0.0),
         "release_deaths": died,
         "release_death_share": _ratio(died, died + harvest, 100.0),
         "effort_h": effort,

@@ -74,7 +74,7 @@ class LinearYear:
             flows = (caught, harvest, harvest * rates.weight[month], mean * natural)
             for place, flow in zip((CATCH, HARVEST, WEIGHT, NATURAL), flows, strict=True):
                 self.flows[:, place] += flow
-            self.flows[:, RELEASE] += (caught - harvest) * die
+            self.flows[:, RELEASE] += np.maximum(caught - harvest, 0.0) * die
             self.flows[:, CATCH_LENGTH] += caught * rates.length[month]
             alive = alive * survival
         self.survival = alive
@@ -185,7 +185,7 @@ class MonthlyYear:
             for k, share in enumerate(shares):
                 harvest += share * sums[:, 5 + 2 * k]
                 weight += share * sums[:, 6 + 2 * k]
-            died = (sums[:, 1] - harvest) * (1 - live)
+            died = np.maximum(sums[:, 1] - harvest, 0.0) * (1 - live)
             flows += np.stack([sums[:, 1], harvest, weight, sums[:, 0], died, sums[:, 2]], axis=1)
             numbers = left
             if self.ledger is not None:

@@ -7,28 +7,12 @@ import math
 import numpy as np
 import pytest
 from statsmodels.stats.proportion import proportion_confint
-from waters import CATEGORIES, uncertain_trout
+from waters import CATEGORIES, made_up, uncertain_trout
 
 from fishreport.exceptions import InputError
 from fishreport.population.decision import Goal, cannot_tell, chances, compare, dominance, goal_probability, regret
 from fishreport.population.dynamics import project
-from fishreport.population.projection import Projection
 from fishreport.population.regulation import Regulation
-
-
-def made_up(**quantities: object) -> Projection:
-    """A projection of given arrays, scenarios × draws × years."""
-    arrays = [np.asarray(item, dtype=float) for item in quantities.values()]
-    names = tuple("abcdefg"[: arrays[0].shape[0]])
-    return Projection(
-        values=np.stack(arrays, axis=-1),
-        quantities=tuple(quantities),
-        years=np.arange(1, arrays[0].shape[2] + 1),
-        scenarios=names,
-        sentences=names,
-        today={},
-        inputs={},
-    )
 
 
 def test_median_interval_and_paired_difference() -> None:

@@ -9,8 +9,7 @@ import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 from scipy.stats import rankdata, spearmanr
-from test_decision import made_up
-from waters import uncertain_trout
+from waters import made_up, uncertain_trout
 
 from fishreport.exceptions import InputError
 from fishreport.population.drivers import drivers

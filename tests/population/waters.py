@@ -1,4 +1,4 @@
-"""Life histories that the tests of this folder share."""
+"""Life histories and projections that the tests of this folder share."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from fishreport.population.life_history import LifeHistory
+from fishreport.population.projection import Projection
 
 CATEGORIES = {"stock": 150.0, "quality": 230.0, "preferred": 300.0, "memorable": 380.0, "trophy": 460.0}
 
@@ -50,3 +51,18 @@ def uncertain_trout(rng: np.random.Generator, draws: int, **changes: Any) -> Lif
         "maximum_age": 8,
     }
     return LifeHistory.from_spreads(rng, draws, growth_correlation=-0.7, **(values | changes))
+
+
+def made_up(**quantities: object) -> Projection:
+    """A projection of given arrays, scenarios × draws × years."""
+    arrays = [np.asarray(item, dtype=float) for item in quantities.values()]
+    names = tuple("abcdefg"[: arrays[0].shape[0]])
+    return Projection(
+        values=np.stack(arrays, axis=-1),
+        quantities=tuple(quantities),
+        years=np.arange(1, arrays[0].shape[2] + 1),
+        scenarios=names,
+        sentences=names,
+        today={},
+        inputs={},
+    )
