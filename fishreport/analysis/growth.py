@@ -24,6 +24,9 @@ CURVES = ("von_bertalanffy", "gompertz", "logistic")
 SHORTEST_TIME_OUT = 0.3
 """Years between two catches of a tagged fish below which what it grew is mostly measuring error."""
 
+MIXED = (
+    "stocked and wild fish are taken together: stocked ones have another length for their age, and the curve is of the mixture"
+)
 FISH_FOR_MODES = 200
 FISH_A_COHORT = 5
 _UNITS = {"mm": "mm", "1/yr": "per year", "yr": "years", "mm/yr": "mm/year"}
@@ -81,6 +84,8 @@ class SpeciesGrowth:
     stocked : tuple[StockedCohort, ...]
     modes : LengthModes | None
         Modes of this season's lengths, where there are no ages to go by.
+    mixed : bool
+        True where stocked fish stand among those that the curve is fitted to.
     """
 
     key: str
@@ -94,6 +99,7 @@ class SpeciesGrowth:
     rings: RingGrowth | None
     stocked: tuple[StockedCohort, ...]
     modes: LengthModes | None
+    mixed: bool
 
     @property
     def curve(self) -> StratifiedGrowth:
@@ -229,7 +235,8 @@ def _renamed(estimate: Estimate, *notes: str) -> Estimate:
 
 def _results(one: SpeciesGrowth) -> list[Result]:
     seasons = sorted(one.aged["season"].astype(int).unique().tolist())
-    told = (f"aged fish of {_span(seasons)} taken together",) if len(seasons) > 1 else ()
+    told: tuple[str, ...] = (f"aged fish of {_span(seasons)} taken together",) if len(seasons) > 1 else ()
+    told += (MIXED,) if one.mixed else ()
     names = {
         "asymptotic_length": "growth_asymptotic_length",
         "growth_coefficient": "growth_coefficient",
@@ -294,6 +301,7 @@ def growth(study: Study, survey: Survey, classes: list[LengthClasses], rng: np.r
             rings=_rings(study, aged),
             stocked=stocked_cohorts(study, survey, key),
             modes=modes if modes is not None and modes.estimable else None,
+            mixed=own.species.origin == "mixed" or bool(survey.stocking["species_key"].eq(key).any()),
         )
         species[key] = one
         results += _results(one)

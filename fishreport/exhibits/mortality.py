@@ -1,0 +1,413 @@
+"""Tables, figures and sentences of the mortality chapter."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from fishreport.analysis.mortality import Mortality, SpeciesMortality
+from fishreport.analysis.result import Result
+from fishreport.exhibits.context import Context
+from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
+from fishreport.exhibits.history import history_figure
+from fishreport.exhibits.style import GREY, INK, drawing, letter, looks, style, to_svg
+from fishreport.exhibits.tabulate import frame_table
+from fishreport.exhibits.units import NO_VALUE, Units, format_estimate, format_number
+from fishreport.exhibits.wording import collect, percent_level, sentence
+from fishreport.methods.estimate import Estimate
+
+TOTAL_ASSUMES = (
+    "A catch curve assumes that year classes were equally strong at birth, that survival is the same at every age from the first "
+    "age used on, that those ages are caught alike, and that ages are read right. Growing year classes make mortality look too "
+    "high, shrinking ones too low; several seasons together say more than one."
+)
+COHORTS_ASSUME = (
+    "Following year classes does without equal births but assumes that an hour of current takes the same share of the fish every "
+    "season. Seasons share aged fish in their keys, so that its interval is too short."
+)
+NATURAL_ASSUMES = (
+    "The forms were fitted to many other stocks; each predicts a single stock badly, and they share data. Their "
+    "median is no more certain than that: the interval is that of their mixture with the prediction error of ln M."
+)
+FISHING_ASSUMES = (
+    "Fishing mortality is what is left of total mortality once natural mortality is taken off: every error of either "
+    "falls on it, and fish that leave the water count as dead."
+)
+FORMS = {
+    "hoenig": "Hoenig 1983",
+    "then_max_age": "Then et al. 2015, greatest age",
+    "hamel": "Hamel 2015",
+    "pauly": "Pauly 1980",
+    "then_growth": "Then et al. 2015, growth",
+    "then_k": "Then et al. 2015, K",
+    "jensen": "Jensen 1996, K",
+    "jensen_maturity": "Jensen 1996, maturity",
+}
+RATES = {
+    "Z": "total mortality, per year",
+    "F": "fishing mortality, per year",
+    "M": "natural mortality, per year",
+    "A": "die in a year",
+    "S": "live through a year",
+    "u": "die by fishing in a year",
+    "v": "die of natural causes in a year",
+    "cf": "would die by fishing were there no other cause",
+    "cm": "would die of natural causes were there no fishing",
+}
+
+
+def _shown(found: Mortality, context: Context) -> list[tuple[str, SpeciesMortality]]:
+    return [(name, found.species[key]) for key, name in context.names.items()]
+
+
+def _level(found: Mortality) -> str:
+    return percent_level(next(iter(found.species.values())).natural.level)
+
+
+def _cell(estimate: Estimate) -> str:
+    text = format_estimate(estimate, Units())
+    return text.value if text.interval == NO_VALUE else f"{text.value} ({text.interval})"
+
+
+def age_figure(found: Mortality, context: Context) -> Figure | None:
+    """Fish in the catch by age on a logarithmic scale, with the fitted limb marked."""
+    shown = [(name, one) for name, one in _shown(found, context) if one.fit is not None and one.fit.all_counts.sum() > 0]
+    if not shown:
+        return None
+    rows, said = [], []
+    on_look, off_look = looks(["on", "off"]).values()
+    with style():
+        figure, axes = drawing(1, len(shown), height=2.9)
+        for ax, (name, one) in zip(axes[0], shown, strict=True):
+            assert one.fit is not None
+            table = one.fit.frame()
+            drawn = table[table["count"] >= 0.1]
+            limb, rest = drawn[drawn["on_limb"]], drawn[~drawn["on_limb"]]
+            ax.plot(rest["age"], rest["count"], linestyle="none", color=off_look.colour, marker=off_look.marker,
+                    markerfacecolor="white", label="not fully caught")  # fmt: skip
+            ax.plot(limb["age"], limb["count"], linestyle="none", color=on_look.colour, marker=on_look.marker, label="limb used")
+            fitted = table[table["fitted"].notna() & (table["fitted"] > 0)]
+            ax.plot(fitted["age"], fitted["fitted"], color=INK, label="fit")
+            ax.set_yscale("log")
+            ax.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
+            ax.axvline(one.fit.from_age - 0.5, color=GREY, linewidth=0.9, linestyle=(0, (4, 2)))
+            ax.set_xlabel("Age (years)")
+            z = format_estimate(one.fit.total_mortality, Units())
+            told = f"total mortality {_cell(one.fit.total_mortality)} per year" if z.value != "not estimable" else "no estimate"
+            said.append(f"{name}: {one.fit.total_mortality.n} fish of age {one.fit.from_age} and older, {told}.")
+            for r in table.to_dict("records"):
+                line = f"{r['fitted']:.1f}" if math.isfinite(r["fitted"]) else NO_VALUE
+                rows.append([name, str(r["age"]), f"{r['count']:.1f}", line, "yes" if r["on_limb"] else "no"])
+        axes[0][0].set_ylabel("Fish in the catch (log scale)")
+        handles, labels = axes[0][0].get_legend_handles_labels()
+        figure.legend(handles, labels, loc="outside lower center", ncols=3)
+        letter(axes, [name for name, _ in shown])
+        svg = to_svg(figure)
+    columns = [Column("Species", align="left"), Column("Age", "years"), Column("Fish"), Column("Fitted"), Column("On the limb")]
+    behind = frame_table("age-frequency-numbers", f"Fish in the catch of {context.season} by age.", columns, rows)
+    caption = (
+        f"Fish in the catch of {context.season} by age, on a logarithmic scale. Filled dots right of the dashed line are the "
+        "descending limb that total mortality is fitted to; squares are ages that the gear does not take fully. Ages "
+        "of less than a tenth of a fish are not drawn."
+    )
+    return Figure("age-frequency", caption, "Points of fish by age. " + " ".join(said), svg, behind)
+
+
+def numbers_table(found: Mortality, context: Context) -> Table | None:
+    """Numbers at age in the catch of this season."""
+    chosen = found.results.where(quantity="number_at_age", season=context.season)
+    if not len(chosen):
+        return None
+    ages = sorted({int(str(r.detail).removeprefix("age ")) for r in chosen})
+    rows, notes, names = [], dict[str, None](), []
+    for name, one in _shown(found, context):
+        if one.ages is None:
+            continue
+        names.append((name, one.key))
+        notes |= dict.fromkeys(f"{name}: {note}." for note in one.ages.notes)
+    for age in ages:
+        cells = []
+        for _, key in names:
+            result = chosen.one(species=key, detail=f"age {age}")
+            cells.append(NO_VALUE if result is None else _tenths(result.estimate))
+        rows.append([str(age), *cells])
+    columns = [Column("Age", "years", align="left"), *(Column(name, "fish") for name, _ in names)]
+    caption = (
+        f"Fish in the catch of {context.season} by age, with {_level(found)} intervals that carry both the sample of "
+        "runs and the sample of aged fish. First passes only; every measured fish is shared out over the ages by the "
+        "age-length key."
+    )
+    return frame_table("numbers-at-age", caption, columns, rows, notes=tuple(notes), data=[r.record() for r in chosen])
+
+
+def _tenths(estimate: Estimate) -> str:
+    decimals = 0 if estimate.value >= 20 else 1
+    value, low, high = (format_number(v, decimals=decimals) for v in (estimate.value, estimate.lower, estimate.upper))
+    return f"{value} ({low} to {high})"
+
+
+def total_table(found: Mortality, context: Context) -> Table:
+    """Total mortality and survival by species and estimator."""
+    rows, notes = [], dict.fromkeys([TOTAL_ASSUMES, COHORTS_ASSUME])
+    chosen = list(found.results.where(quantity="total_mortality", season=context.season))
+    for result in chosen:
+        survival = found.results.one(
+            quantity="annual_survival", season=context.season, species=result.species, detail=result.detail
+        )
+        name = context.names[str(result.species)]
+        assert survival is not None
+        share = survival.estimate
+        value, se, lower, upper = (100 * number for number in (share.value, share.se, share.lower, share.upper))
+        percent = Estimate(value, se, lower, upper, share.level, "percent", "", share.n)
+        rows.append([name, _estimator(result, found, context), _cell(result.estimate), _cell(percent), f"{result.estimate.n:,}"])
+        if not result.estimate.estimable:
+            reason = next((n for n in result.estimate.notes if n.startswith("not estimable: ")), "not estimable: too few data")
+            what = "" if result.detail is None else f", {result.detail}"
+            notes[f"{name}{what}: {reason.removeprefix('not estimable: ')}."] = None
+    for name, one in _shown(found, context):
+        if one.fit is not None and math.isfinite(one.fit.chat) and one.fit.p < 0.05:
+            notes[
+                f"{name}: the numbers at age do not fit one rate (chi-square p = {one.fit.p:.3f}); the interval is widened."
+            ] = None
+    columns = [Column("Species", align="left"), Column("Estimator", align="left"), Column("Total mortality Z", "per year")]
+    columns += [Column("Survival", "% a year"), Column("Fish")]
+    caption = (
+        f"Total mortality from the ages in the catch, with {_level(found)} intervals. The first line of a species is "
+        f"the one that is reported for {context.season}; the others show how far the answer hangs on the method and "
+        "on single seasons."
+    )
+    return frame_table("total-mortality", caption, columns, rows, notes=tuple(notes), data=[r.record() for r in chosen])
+
+
+def _estimator(result: Result, found: Mortality, context: Context) -> str:
+    one = found.species[str(result.species)]
+    if result.detail is None:
+        first = f", ages {one.fit.from_age} and older" if one.fit is not None else ""
+        return f"Chapman-Robson, {context.season} (reported){first}"
+    if result.detail.startswith("seasons "):
+        return f"Chapman-Robson, {result.detail.removeprefix('seasons ')}"
+    if result.detail == "year classes followed":
+        return "Year classes followed through all seasons"
+    return f"{result.detail[:1].upper()}{result.detail[1:]}, {context.season}"
+
+
+def sensitivity_table(found: Mortality, context: Context) -> Table | None:
+    """The reported estimate for every possible first age."""
+    rows, data = [], []
+    for name, one in _shown(found, context):
+        for row in one.sensitivity.to_dict("records"):
+            estimable = bool(row["estimable"])
+            z = Estimate(row["total_mortality"], row["se"], row["lower"], row["upper"], one.natural.level, "", "", 0)
+            chat = f"{row['chat']:.1f}" if math.isfinite(row["chat"]) else NO_VALUE
+            mark = " (used)" if row["chosen"] else ""
+            first, cell = f"{int(row['from_age'])}{mark}", _cell(z) if estimable else "not estimable"
+            rows.append([name, first, format_number(row["fish"], decimals=0), str(int(row["ages"])), cell, chat])
+            data.append({"species": one.key, **row})
+    if not rows:
+        return None
+    columns = [Column("Species", align="left"), Column("First age", align="left"), Column("Fish"), Column("Ages")]
+    columns += [Column("Total mortality Z", "per year"), Column("Overdispersion")]
+    caption = (
+        f"The estimate of {context.season} for every first age that could be taken as fully caught. Overdispersion "
+        "far above 1 means that one rate does not fit from that age on. These intervals leave out the error of the "
+        "age-length key."
+    )
+    return frame_table("first-age", caption, columns, rows, data=data)
+
+
+def history(found: Mortality, context: Context) -> Figure | None:
+    """Total mortality by season."""
+    chosen = list(found.results.where(quantity="total_mortality", size_class="all", detail=None))
+    caption = (
+        "Total mortality by season, each from its own numbers at age, with intervals. A single season says little: a strong year "
+        "class moves it up or down as it ages."
+    )
+    return history_figure("mortality-history", caption, chosen, context, noun="Total mortality", series={"all": "All fish"})
+
+
+def natural_table(found: Mortality, context: Context) -> Table | None:
+    """Natural mortality by every published form that the life history allows."""
+    rows, notes, data = [], dict.fromkeys([NATURAL_ASSUMES]), []
+    for name, one in _shown(found, context):
+        used = "given by the study, used" if one.natural_source == "given by the study" else "median of the forms, used"
+        rows.append([name, "", used, _cell(one.natural)])
+        notes[f"{name}: {_basis(one, context)}."] = None
+        if one.forms is None:
+            continue
+        for row in one.forms.table.to_dict("records"):
+            rows.append([name, row["basis"], FORMS[row["form"]], format_number(row["value"], digits=2)])
+            data.append({"species": one.key, **row})
+    columns = [Column("Species", align="left"), Column("From", align="left"), Column("Form", align="left")]
+    columns.append(Column("Natural mortality M", "per year"))
+    caption = "Natural mortality: what is used here, and every published form that the life history at hand allows."
+    return frame_table("natural-mortality", caption, columns, rows, notes=tuple(notes), data=data)
+
+
+def _basis(one: SpeciesMortality, context: Context) -> str:
+    words = {
+        "max_age": lambda v: f"greatest age {v:g} years",
+        "asymptotic_length_mm": lambda v: f"asymptotic length {context.units.length(v)}",
+        "k": lambda v: f"K {v:.2f} per year",
+        "temperature_c": lambda v: f"water of {context.units.temperature(v)}",
+        "age_at_maturity": lambda v: f"maturity at {v:g} years",
+    }
+    known = [words[key](value) for key, value in one.life_history.items()]
+    return "the forms were given " + ", ".join(known) if known else "nothing is known to predict it from"
+
+
+def natural_figure(found: Mortality, context: Context) -> Figure | None:
+    """The forms of natural mortality beside each other, with the value used and total mortality."""
+    shown = [(name, one) for name, one in _shown(found, context) if one.forms is not None]
+    if not shown:
+        return None
+    rows, said = [], []
+    form_look, used_look, total_look = looks(["form", "used", "total"]).values()
+    names = [key for key in FORMS if any(one.forms is not None and key in set(one.forms.table["form"]) for _, one in shown)]
+    with style():
+        figure, axes = drawing(1, len(shown), height=0.24 * len(names) + 1.7, sharey=True)
+        for ax, (name, one) in zip(axes[0], shown, strict=True):
+            assert one.forms is not None
+            values = dict(zip(one.forms.table["form"], one.forms.table["value"], strict=True))
+            place = [names.index(key) + 1 for key in values]
+            (dots,) = ax.plot(list(values.values()), place, linestyle="none", marker=form_look.marker, color=form_look.colour)
+            legend = {"published form": dots}
+            for at, estimate, look, label in (
+                (0, one.natural, used_look, "used here"),
+                (-1, one.fit.total_mortality if one.fit is not None else None, total_look, "total mortality"),
+            ):
+                if estimate is None or not estimate.estimable:
+                    continue
+                if math.isfinite(estimate.lower) and math.isfinite(estimate.upper):
+                    ax.hlines(at, estimate.lower, estimate.upper, color=look.colour, linewidth=1.2)
+                (legend[label],) = ax.plot(estimate.value, at, linestyle="none", marker=look.marker, color=look.colour)
+            ax.set_xlim(left=0)
+            ax.grid(axis="x")
+            ax.set_xlabel("Per year")
+            rows += [[name, FORMS[key], format_number(value, digits=2)] for key, value in values.items()]
+            said.append(f"{name}: forms from {one.forms.lowest:.2f} to {one.forms.highest:.2f}, used {_cell(one.natural)}.")
+        ticks = ["Total mortality", "Natural, used here", *(FORMS[key] for key in names)]
+        axes[0][0].set_yticks(np.arange(-1, len(names) + 1), ticks)
+        axes[0][0].set_ylim(-1.6, len(names) + 0.6)
+        letter(axes, [name for name, _ in shown])
+        svg = to_svg(figure)
+    columns = [Column("Species", align="left"), Column("Form", align="left"), Column("Natural mortality", "per year")]
+    behind = frame_table("natural-forms-numbers", "Natural mortality by form, as drawn.", columns, rows)
+    caption = (
+        f"Natural mortality by every published form (dots), the value used with its {_level(found)} interval, and "
+        f"total mortality of {context.season}. Where the forms reach past total mortality, they cannot all hold on this water."
+    )
+    return Figure("natural-forms", caption, "Points of natural mortality by form. " + " ".join(said), svg, behind)
+
+
+def rates_table(found: Mortality, context: Context) -> Table | None:
+    """Fishing mortality and every rate that follows from total and natural mortality."""
+    shown = [(name, one) for name, one in _shown(found, context) if one.rates is not None]
+    notes, rows = [FISHING_ASSUMES], []
+    for name, one in _shown(found, context):
+        if one.rates is None:
+            reason = next((n for n in one.fishing.notes if n.startswith("not estimable: ")), "not estimable: too few data")
+            notes.append(f"{name}: {reason.removeprefix('not estimable: ')}.")
+        else:
+            notes.append(f"{name}: fishing mortality {_cell(one.fishing)} per year.")
+    if not shown:
+        return None
+    for symbol, words in RATES.items():
+        cells = []
+        for _, one in shown:
+            assert one.rates is not None
+            table = one.rates.frame()
+            value = float(table.loc[table["symbol"] == symbol, "value"].iloc[0])
+            cells.append(f"{value:.2f}" if symbol in "ZFM" else f"{100 * value:.0f}%")
+        rows.append([symbol, words, *cells])
+    columns = [Column("Symbol", align="left"), Column("Rate, or share of the fish alive at its start", align="left")]
+    columns += [Column(name) for name, _ in shown]
+    caption = (
+        f"All rates of death of {context.season} that follow from total mortality Z and natural mortality M, fishing and natural "
+        "deaths going on side by side. They are point values; their uncertainty is that of F, given below."
+    )
+    return frame_table("rates", caption, columns, rows, notes=tuple(notes))
+
+
+def _total(one: SpeciesMortality, found: Mortality, context: Context) -> list[Finding]:
+    line = list(found.results.where(quantity="total_mortality", species=one.key, size_class="all", detail=None))
+    now = next((r for r in line if r.season == context.season), None)
+    if now is None:
+        return []
+    if not now.estimate.estimable:
+        return list(context.writer.few_data([now]))
+    survival = found.results.one(quantity="annual_survival", species=one.key, season=context.season, detail=None)
+    said = [context.writer.level(now, key=True)]
+    if survival is not None:
+        e, name = survival.estimate, context.writer.nouns.species_name(one.key)
+        text = (
+            f"that is {100 * e.value:.0f} of 100 {name} living through a year ({percent_level(e.level)} interval "
+            f"{100 * e.lower:.0f} to {100 * e.upper:.0f})"
+        )
+        said.append(Finding(sentence(text), (survival.id,)))
+    earlier = [r for r in line if (r.season or 0) < context.season]
+    said += context.change(earlier[-1] if earlier else None, now)
+    return said + _methods(one, now, found, context)
+
+
+def _methods(one: SpeciesMortality, now: Result, found: Mortality, context: Context) -> list[Finding]:
+    """How far the other estimators lie apart."""
+    others = [r for r in found.results.where(quantity="total_mortality", species=one.key, season=context.season) if r.detail]
+    values = [r for r in (now, *others) if r.estimate.estimable]
+    if len(values) < 2:
+        return []
+    low, high = min(r.estimate.value for r in values), max(r.estimate.value for r in values)
+    name = context.writer.nouns.species_name(one.key)
+    outside = [r for r in values[1:] if not now.estimate.lower <= r.estimate.value <= now.estimate.upper]
+    head = f"the {len(values)} estimates of total mortality of {name} run from {low:.2f} to {high:.2f} per year"
+    tail = (
+        "all within the interval of the one reported"
+        if not outside
+        else f"{len(outside)} outside the interval of the one reported"
+    )
+    return [Finding(sentence(f"{head}, {tail}"), tuple(r.id for r in values))]
+
+
+def _natural(one: SpeciesMortality, found: Mortality, context: Context) -> list[Finding]:
+    result = found.results.one(quantity="natural_mortality", species=one.key, detail=None)
+    if result is None or not result.estimate.estimable:
+        return []
+    name = context.writer.nouns.species_name(one.key)
+    forms = tuple(r.id for r in found.results.where(quantity="natural_mortality", species=one.key) if r.detail)
+    amount = context.writer.amount(result.estimate)
+    if one.natural_source == "given by the study":
+        text = f"natural mortality of {name} is taken as {amount}, as the study gives it"
+        if one.forms is not None:
+            text += f"; published forms would say {one.forms.lowest:.2f} to {one.forms.highest:.2f}"
+    else:
+        assert one.forms is not None
+        text = f"natural mortality of {name} was not measured; {len(one.forms.table)} published forms predict "
+        text += f"{one.forms.lowest:.2f} to {one.forms.highest:.2f}, their median {amount}"
+    return [Finding(sentence(text), (result.id, *forms))]
+
+
+def _fishing(one: SpeciesMortality, found: Mortality, context: Context) -> list[Finding]:
+    result = found.results.one(quantity="fishing_mortality", species=one.key, season=context.season, detail=None)
+    if result is None:
+        return []
+    e, name = result.estimate, context.writer.nouns.species_name(one.key)
+    if not e.estimable:
+        reason = next((n for n in e.notes if n.startswith("not estimable: ")), "").removeprefix("not estimable: ")
+        return [Finding(sentence(f"fishing mortality of {name} could not be told from nothing: {reason}"), (result.id,))]
+    if e.lower <= 0:
+        text = (
+            f"what is left for fishing of {name} is {context.writer.amount(e)}: the data do not tell it from nothing, "
+            "since total and natural mortality are both uncertain"
+        )
+        return [Finding(sentence(text), (result.id,), "unclear")]
+    return [Finding(sentence(f"fishing mortality of {name} was {context.writer.amount(e)} in {context.season}"), (result.id,))]
+
+
+def findings(found: Mortality, context: Context) -> Findings:
+    """Total mortality, its change, how far methods agree, and what natural and fishing mortality are."""
+    said: list[Finding] = []
+    for one in found.species.values():
+        said += _total(one, found, context)
+        said += _natural(one, found, context)
+        said += _fishing(one, found, context)
+    return collect(said)
