@@ -138,7 +138,7 @@ def _cells(folder: Path) -> Iterator[tuple[str, dict[str, Any]]]:
 
 
 def _scorecard(data: Mapping[str, Any]) -> dict[str, Any]:
-    columns = [{"heading": heading, "units": "", "align": "left"} for _, heading in _SCORECARD_COLUMNS]
+    columns = [{"heading": heading, "units": "", "align": "right"} for _, heading in _SCORECARD_COLUMNS]
     rows = [[row[name] for name, _ in _SCORECARD_COLUMNS] for row in data["rows"]]
     return {"caption": data["caption"], "columns": columns, "rows": rows, "notes": data.get("notes", [])}
 

@@ -74,6 +74,15 @@ def _reach(move: Move) -> str:
     return "∞" if math.isinf(move.reach) else format_number(move.reach, digits=2)
 
 
+def _name(record: Any, nouns: Nouns) -> tuple[str, list[str | None]]:
+    place = (record["species"], record["size_class"], record["site"])
+    detail = record.get("detail")
+    if record["quantity"] == "objective_probability" and detail and "/" in detail:
+        quantity, _, target = detail.partition("/")
+        return f"Probability that {nouns.phrase(quantity, *place)} is {target}", [record.get("scenario")]
+    return heading(nouns.phrase(record["quantity"], *place)), [record.get("scenario"), detail]
+
+
 def say_moves(review: Review) -> list[SaidMove]:
     """Every result that moved, in words, in the order of the review."""
     units = _units(review.after)
@@ -81,12 +90,11 @@ def say_moves(review: Review) -> list[SaidMove]:
     said = []
     for move in review.moves:
         record = move.record
-        name = heading(nouns.phrase(record["quantity"], record["species"], record["size_class"], record["site"]))
-        parts = [record.get("scenario"), record.get("detail")]
+        name, parts = _name(record, nouns)
         if move.pairing == "season" and move.before is not None:
             parts.append(f"{move.before['season']} → {record['season']}")
         else:
-            parts.append(record["season"])
+            parts.append(None if record["season"] is None else str(record["season"]))
         name = ", ".join([name, *(str(part) for part in parts if part)])
         difference = NO_VALUE if not move.difference else _signed(move.difference, units, record["units"])
         said.append(
