@@ -93,7 +93,7 @@ def _box_cox(ratio: Floats, power: Any) -> Floats:
 
 
 def anchored_weight(age: Floats, coefficient: Floats, young: float, old: float) -> tuple[Floats, Floats]:
-    """The weight of the old length at `age`, and its derivative by K."""
+    """The weight of the old length at `age`, and its derivative by K; NaN for a K so large that nothing depends on it."""
     span, since = old - young, age - young
     product = coefficient * span
     flat = np.abs(product) < _NEAR_ZERO
@@ -105,6 +105,7 @@ def anchored_weight(age: Floats, coefficient: Floats, young: float, old: float) 
     slope = (-since * np.exp(exponent_age) + weight * span * np.exp(exponent_span)) / denominator
     share = since / span
     weight = np.where(flat, share * (1 + coefficient * (span - since) / 2), weight)
+    weight = np.where(np.abs(product) < _LARGEST_EXPONENT, weight, np.nan)
     slope = np.where(flat, share * (span - since) / 2, slope)
     return weight, slope
 

@@ -95,7 +95,7 @@ def _no_curve(natural: Floats, rss: float, ages: Floats, response: Floats, longe
             return "no growth visible: older fish are shorter than younger ones"
         return "no asymptote visible: lengths rise with age in a straight line or faster, so K runs to 0 and Linf to infinity"
     youngest = np.unique(ages)[:2]
-    if natural[1] * (youngest[1] - youngest[0]) > 12:
+    if natural[1] * (youngest[1] - youngest[0]) > 12 or natural[1] * np.ptp(ages) > 150:
         return "K runs to infinity: lengths do not change any more after the youngest age"
     return ""
 
