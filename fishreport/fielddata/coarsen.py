@@ -68,6 +68,10 @@ def _renamed(names: pd.Series, letter: str) -> dict[str, str]:
     return {"": "", **{name: f"{letter}{number:05d}" for number, name in enumerate(known, start=1)}}
 
 
+def _mapped(names: pd.Series, known: dict[str, str]) -> pd.Series:
+    return pd.Series([known.get(name, "") for name in names], names.index, dtype="str")
+
+
 def _without_text(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     """Without remarks, and without columns that the schema does not know: either could name a place."""
     kept = [name for name in frame if name in TABLES[table] or name in _DERIVED]
@@ -106,7 +110,7 @@ def coarsen(survey: Survey, km: float) -> Coarsened:
     runs["site"] = reach.astype("str")
     runs["river_km"] = np.round(runs["river_km"] / km) * km
     runs["start_time"] = ""
-    runs["run_id"] = runs["run_id"].map(run_names).astype("str")
+    runs["run_id"] = _mapped(runs["run_id"], run_names)
     named = find_coordinates(survey.runs)
     if places is not None and named is not None:
         for name, values in zip(named, rounded_coordinates(*places, km), strict=True):
@@ -114,12 +118,12 @@ def coarsen(survey: Survey, km: float) -> Coarsened:
 
     site_of = dict(zip(survey.runs["run_id"], reach, strict=True))
     fish = _without_text(survey.fish, "fish")
-    fish["site"] = survey.fish["run_id"].map(site_of).astype("str")
+    fish["site"] = _mapped(survey.fish["run_id"], site_of)
     ages = _without_text(survey.ages, "ages")
-    ages["site"] = survey.ages["run_id"].map(site_of).fillna("").astype("str")
+    ages["site"] = _mapped(survey.ages["run_id"], site_of)
     for frame in (fish, ages):
-        frame["run_id"] = frame["run_id"].map(run_names).fillna("").astype("str")
-        frame["age_sample"] = frame["age_sample"].map(samples).astype("str")
+        frame["run_id"] = _mapped(frame["run_id"], run_names)
+        frame["age_sample"] = _mapped(frame["age_sample"], samples)
     others = {name: _without_text(getattr(survey, name), name) for name in ("census", "stocking", "flow", "harvest")}
     statement = (
         f"Places are coarse: sites carry the name of their reach, kilometres along the river and coordinates are rounded to "

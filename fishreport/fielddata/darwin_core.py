@@ -78,7 +78,7 @@ def _numbers(values: pd.Series | np.ndarray) -> list[str]:
 def events(study: Study, survey: Survey, coarse: Coarsened | None) -> pd.DataFrame:
     """One row a run."""
     runs = survey.runs
-    gear = runs["gear"].map(lambda text: f"electrofishing, {text}" if text else "electrofishing")
+    gear = ("electrofishing, " + runs["gear"]).where(runs["gear"].ne(""), "electrofishing")
     date = runs["date"]
     reach = ", reach " + runs["reach"]
     reach = reach.where(runs["reach"].ne("") & runs["reach"].ne(runs["site"]), "")
@@ -134,22 +134,25 @@ def scientific_names(study: Study) -> dict[str, str]:
     return found
 
 
-def _taxon(keys: pd.Series, codes: pd.Series, study: Study) -> dict[str, pd.Series]:
+def _taxon(keys: pd.Series, codes: pd.Series, study: Study) -> dict[str, pd.Series | np.ndarray]:
     scientific = scientific_names(study)
     vernacular = {species.key: species.name for species in study.species.values()}
-    named = keys.map(scientific).fillna("")
+    named = pd.Series([scientific.get(key, "") for key in keys], keys.index, dtype="str")
+    common = pd.Series([vernacular.get(key, "") for key in keys], keys.index, dtype="str")
     return {
         "scientificName": named,
-        "taxonRank": named.ne("").map({True: "species", False: ""}),
+        "taxonRank": np.where(named.ne(""), "species", ""),
         "kingdom": pd.Series("Animalia", keys.index),
-        "vernacularName": harmless_column(keys.map(vernacular).fillna("").astype("str")),
+        "vernacularName": harmless_column(common),
         "verbatimIdentification": harmless_column(codes),
     }
 
 
 def _fish_ids(survey: Survey) -> pd.Series:
     place = survey.fish.groupby("run_id", sort=False).cumcount() + 1
-    return harmless_column(survey.fish["run_id"]) + ":" + place.map("{:04d}".format)
+    return (
+        harmless_column(survey.fish["run_id"]) + ":" + pd.Series([f"{number:04d}" for number in place], place.index, dtype="str")
+    )
 
 
 def occurrences(study: Study, survey: Survey) -> pd.DataFrame:
@@ -171,7 +174,7 @@ def occurrences(study: Study, survey: Survey) -> pd.DataFrame:
     codes = {species.key: code for code, species in study.species.items()}
     none = [(run, key) for run in survey.runs["run_id"] for key in codes if (run, key) not in caught]
     missing = pd.DataFrame(none, columns=["run_id", "key"], dtype="str")
-    code = missing["key"].map(codes).astype("str")
+    code = pd.Series([codes[key] for key in missing["key"]], missing.index, dtype="str")
     absent = pd.DataFrame(
         {
             "eventID": harmless_column(missing["run_id"]),
@@ -220,15 +223,15 @@ def measurements(survey: Survey) -> pd.DataFrame:
         parts.append(_rows(of_fish, ids, kind, _numbers(fish[name]), unit, method=tip if name == "length_mm" else ""))
     for name, kind in _WORDS_OF_FISH.items():
         parts.append(_rows(of_fish, ids, kind, harmless_column(fish[name]), ""))
-    again = fish["recaptured"].map({True: "yes", False: ""})
+    again = np.where(fish["recaptured"], "yes", "").tolist()
     parts.append(_rows(of_fish, ids, "carried a tag or mark from before", again, ""))
     sampled = pd.Series(np.arange(len(fish)), index=fish["age_sample"])
     sampled = sampled[(sampled.index != "") & ~sampled.index.duplicated()]
-    place = ages["age_sample"].map(sampled)
-    read, place = ages[place.notna()], place.dropna().astype(int)
+    place = sampled.reindex(ages["age_sample"]).to_numpy(dtype=float)
+    read, place = ages[~np.isnan(place)], place[~np.isnan(place)].astype(int)
     if len(read):
-        method = harmless_column(read["structure"].map(lambda text: f"read from the {text}" if text else ""))
-        reader = harmless_column(read["reader"].map(lambda text: f"reader {text}" if text else ""))
+        method = harmless_column(("read from the " + read["structure"]).where(read["structure"].ne(""), ""))
+        reader = harmless_column(("reader " + read["reader"]).where(read["reader"].ne(""), ""))
         parts.append(
             _rows(
                 pd.Series(of_fish.to_numpy()[place], read.index),

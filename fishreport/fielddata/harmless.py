@@ -27,4 +27,4 @@ def as_recorded(text: str) -> str:
 def harmless_column(texts: pd.Series) -> pd.Series:
     """`harmless` of a column of text."""
     kept = {text: harmless(text) for text in texts.unique()}
-    return texts.map(kept)
+    return pd.Series([kept[text] for text in texts], texts.index, dtype="str")

@@ -134,7 +134,7 @@ def test_events_carry_effort_and_date(files, demo_survey):
 
 
 def test_eml_has_what_the_standard_wants_in_its_order(files):
-    # EML 2.2.0, dataset: title, creator, pubDate, language, abstract, intellectualRights, coverage, contact, methods (from memory).
+    # Order of the parts of a data set in the schema of EML 2.2.0 (from memory).
     root = ElementTree.fromstring(files["eml.xml"])
     assert root.tag == "{https://eml.ecoinformatics.org/eml-2.2.0}eml" and root.get("packageId") and root.get("system")
     order = [part.tag for part in root.find("dataset")]
