@@ -96,7 +96,8 @@ def write_whole(path: Path, content: bytes) -> None:
 
 
 def _seal(content: Mapping[str, Any]) -> bytes:
-    body = json.dumps(content, ensure_ascii=False, sort_keys=True).encode()
+    # The order of keys is kept: columns of a table and fields of a result are written in it.
+    body = json.dumps(content, ensure_ascii=False).encode()
     return hashlib.sha256(body).hexdigest().encode() + b"\n" + body
 
 

@@ -93,6 +93,15 @@ def test_same_bytes_in_another_folder_time_zone_and_hash_seed(built: Built, tmp_
     assert digests(folder / "report") == digests(built.folder)
 
 
+def test_same_bytes_from_kept_work(built: Built, server: ForkServer) -> None:
+    """Chapters and pages that an earlier build left give what a fresh build gives."""
+    again = build_report(
+        built.folder.parent, notebooks=NOTEBOOKS, settings=SETTINGS, out=built.folder.parent / "again", server=server
+    )
+    assert again.ran == ()
+    assert digests(again.folder) == digests(built.folder)
+
+
 def test_failures_are_told_and_the_rest_is_kept(study: Path, server: ForkServer) -> None:
     """One cell fails, one hangs, one kernel dies, one notebook takes no parameters, one chapter is well."""
     write_study(study, ("catch",))
