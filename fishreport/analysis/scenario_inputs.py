@@ -1,0 +1,387 @@
+"""What the scenarios of a species start from: life history, anglers and today's population as draws, with the source of each."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fishreport.analysis.ages import SeasonAges, aged_fish, season_ages
+from fishreport.analysis.classes import LengthClasses
+from fishreport.analysis.mortality import natural_mortality_of
+from fishreport.analysis.todays_fish import (
+    VULNERABILITY_SPREAD_MM,
+    Anglers,
+    Density,
+    anglers_today,
+    counted_length,
+    share_in_ranges,
+    todays_ages,
+    todays_density,
+)
+from fishreport.analysis.vital_rates import (
+    Growth,
+    MortalityDraws,
+    Origin,
+    Source,
+    described,
+    growth_draws,
+    mortality_draws,
+    spread_draws,
+    weight_line,
+)
+from fishreport.exceptions import InputError, StudyError
+from fishreport.fielddata.survey import Survey
+from fishreport.methods.catch_curve import CatchCurve
+from fishreport.methods.estimate import Estimate
+from fishreport.methods.mortality import ChapmanRobson, chapman_robson
+from fishreport.population.angling import Angling
+from fishreport.population.life_history import LifeHistory
+from fishreport.population.regulation import Regulation, Stocking
+from fishreport.study import Scenario, Study
+
+Floats = NDArray[np.float64]
+# Month of spawning by a word of the species' name; elsewhere spring is taken. Field guides agree, no single source.
+SPAWNING = {"brown": 11, "brook": 10, "lake trout": 10, "bull": 9, "char": 10, "salmon": 11, "whitefish": 11, "cutthroat": 5}
+SPRING, SUMMER, AUTUMN_BEGINS = 4, 6, 8
+MATURITY_RATIO, MATURITY_SPREAD = 0.66, 0.1
+YOUNGEST, OLDEST = 6, 25
+
+
+@dataclass(frozen=True)
+class SpeciesInputs:
+    """Everything that the scenarios of one species need.
+
+    Attributes
+    ----------
+    key : str
+    classes : LengthClasses
+    life, angling : LifeHistory, Angling | None
+        None where something is missing.
+    rules : tuple[Regulation, ...]
+        The first is today's.
+    sources : tuple[Source, ...]
+        Every input with its value and where it came from.
+    missing : tuple[str, ...]
+        What the study lacks, and what to give by hand instead.
+    relative : bool
+        True where the density is not known and numbers are for 1,000 fish of today's stock.
+    length_km : float
+        Over which stocked fish are spread.
+    categories : dict[str, float]
+        Length categories (mm) from short to long.
+    notes : tuple[str, ...]
+    """
+
+    key: str
+    classes: LengthClasses
+    life: LifeHistory | None
+    angling: Angling | None
+    rules: tuple[Regulation, ...]
+    sources: tuple[Source, ...]
+    missing: tuple[str, ...]
+    relative: bool
+    length_km: float
+    categories: dict[str, float]
+    notes: tuple[str, ...] = field(default=())
+
+
+def regulation_of(scenario: Scenario) -> Regulation:
+    """A scenario of the study file as a regulation; StudyError with its name where it cannot be one."""
+    try:
+        put = scenario.stocking
+        stocking = None if put is None else Stocking(put.number_per_year, put.mean_length_mm, put.every_years, put.month)
+        return Regulation(
+            minimum_length_mm=scenario.minimum_length_mm,
+            maximum_length_mm=scenario.maximum_length_mm,
+            protected_slot_mm=scenario.protected_slot_mm,
+            harvest_slot_mm=scenario.harvest_slot_mm,
+            release_only=scenario.release_only,
+            bag_limit=scenario.bag_limit,
+            closed_months=scenario.closed_months,
+            gear=scenario.gear,
+            release_mortality=scenario.release_mortality,
+            stocking=stocking,
+            effort_change=scenario.effort_change,
+            name=scenario.name,
+        )
+    except InputError as error:
+        raise StudyError(f"the scenario {scenario.name!r} is no rule: {error}", "study.toml", "scenarios") from None
+
+
+def rules_of(study: Study) -> dict[str, tuple[Regulation, ...]]:
+    """Regulations by species key, in the order of the study; the first of a species is today's rule."""
+    first = next(iter(study.species.values())).key
+    found: dict[str, list[Regulation]] = {}
+    for scenario in study.scenarios:
+        key = first if scenario.species is None else study.find_species(scenario.species).key
+        found.setdefault(key, []).append(regulation_of(scenario))
+    return {key: tuple(rules) for key, rules in found.items()}
+
+
+def survey_month(study: Study, survey: Survey) -> int:
+    """Month of the standard survey: the middle one of the season's months, else of its runs, else October."""
+    if study.season.months:
+        return sorted(study.season.months)[len(study.season.months) // 2]
+    months = survey.runs.loc[survey.runs["season"] == study.season.year, "date"].dt.month.dropna()
+    return int(months.median()) if len(months) else 10
+
+
+def spawning_month(name: str) -> int:
+    """Month of spawning: of trout and char by the kind, else spring, or early summer for bass and sunfish."""
+    low = name.casefold()
+    found = next((month for word, month in SPAWNING.items() if word in low), None)
+    if found is not None:
+        return found
+    return SUMMER if any(word in low for word in ("bass", "sunfish", "bluegill", "catfish")) else SPRING
+
+
+def _hand(name: str, value: float, units: str, how: str, level: float, origin: Origin) -> Source:
+    return Source(name, described(np.array([value]), units, how, level), origin, how)
+
+
+def _total(study: Study, ages: SeasonAges | None) -> ChapmanRobson | None:
+    if ages is None or not ages.estimable:
+        return None
+    p = study.parameters
+    fit = chapman_robson(ages.ages, ages.counts, from_age=p.from_age, level=p.level, replicates=ages.key_replicates)
+    return fit if fit.total_mortality.estimable and fit.total_mortality.value > 0 else None
+
+
+def _first_full_age(fit: CatchCurve | None) -> int | None:
+    return None if fit is None or fit.from_age is None else int(fit.from_age)
+
+
+def _set_by_hand(study: Study, name: str) -> bool:
+    return name in study.parameters.model_fields_set
+
+
+def _natural(
+    study: Study, survey: Survey, own: LengthClasses, rng: np.random.Generator, draws: int
+) -> tuple[Estimate | Floats | None, Origin, str]:
+    p, given = study.parameters, own.species.life_history
+    if p.natural_mortality is not None:
+        return np.full(draws, p.natural_mortality), "given by hand", "[parameters]"
+    if given.natural_mortality is not None:
+        return spread_draws(rng, draws, given.natural_mortality), "given by hand", given.source or "study file"
+    estimate, how = natural_mortality_of(study, survey, own, rng)
+    if not estimate.estimable or estimate.value <= 0:
+        return None, "not known", how
+    return estimate, "estimated", how
+
+
+def _assumptions(study: Study, today: Regulation) -> list[Source]:
+    p, found = study.parameters, []
+    for name in ("release_mortality", "noncompliance"):
+        value = getattr(p, name)
+        if name == "release_mortality" and today.release_mortality is not None:
+            value = today.release_mortality
+        origin: Origin = "given by hand" if _set_by_hand(study, name) else "default"
+        how = "no survey measures it; see the table of what hangs on it"
+        found.append(_hand(name, value, "", how, p.level, origin))
+    return found
+
+
+def _angling(
+    study: Study, anglers: Anglers | None, density: Density, sources: list[Source], noncompliance: float
+) -> Angling:
+    p, level = study.parameters, study.parameters.level
+    values: dict[str, object] = {"release_mortality": p.release_mortality, "noncompliance": noncompliance}
+    if anglers is not None and not _set_by_hand(study, "voluntary_release"):
+        how = f"creel survey of {anglers.year}: fish of legal length caught and not kept"
+        values["voluntary_release"] = np.clip(anglers.release_share, 0.0, 0.999)
+        sources.append(Source("voluntary_release", described(anglers.release_share, "", how, level), "estimated", how))
+    else:
+        origin: Origin = "given by hand" if _set_by_hand(study, "voluntary_release") else "default"
+        values["voluntary_release"] = p.voluntary_release
+        sources.append(_hand("voluntary_release", p.voluntary_release, "", "share of legal fish let go by choice", level, origin))
+    if anglers is not None:
+        how = f"creel survey of {anglers.year}"
+        values["catch_per_hour"] = anglers.catch_per_hour
+        sources.append(Source("catch_per_hour", described(anglers.catch_per_hour, "fish/h", how, level), "estimated", how))
+        if not density.relative and study.water.length_km is not None:
+            effort = anglers.effort_h / study.water.length_km
+            values["effort_h_per_km"] = effort
+            sources.append(Source("effort_h_per_km", described(effort, "h/km", how, level), "estimated", how))
+    else:
+        how = "common practice, no source; effort follows from it"
+        sources.append(_hand("catch_per_hour", 0.7, "fish/h", how, level, "default"))
+    if p.water_temperature_c is not None:
+        values["water_temperature_c"] = (p.water_temperature_c,) * 12
+    return Angling(**values)  # type: ignore[arg-type]
+
+
+def _maturity(own: LengthClasses, growth: Growth, sources: list[Source], level: float) -> dict[str, object]:
+    given = own.species.life_history
+    how = given.source or "study file"
+    if given.length_at_maturity_mm is not None:
+        sources.append(_hand("length_at_maturity_mm", given.length_at_maturity_mm, "mm", how, level, "given by hand"))
+        return {
+            "length_at_maturity_mm": given.length_at_maturity_mm,
+            "maturity_spread_mm": MATURITY_SPREAD * given.length_at_maturity_mm,
+        }
+    if given.age_at_maturity is not None:
+        sources.append(_hand("age_at_maturity", given.age_at_maturity, "years", how, level, "given by hand"))
+        return {"age_at_maturity": given.age_at_maturity}
+    values = MATURITY_RATIO * growth.draws["asymptotic_length_mm"]
+    how = "0.66 of the asymptotic length (Jensen 1996, from memory)"
+    sources.append(Source("length_at_maturity_mm", described(values, "mm", how, level), "default", how))
+    return {"length_at_maturity_mm": values, "maturity_spread_mm": MATURITY_SPREAD * values}
+
+
+def _oldest(survey: Survey, own: LengthClasses, natural: Floats) -> tuple[int, Origin, str]:
+    given = own.species.life_history.maximum_age
+    if given is not None:
+        return int(np.clip(round(given), 3, 60)), "given by hand", own.species.life_history.source or "study file"
+    aged = aged_fish(survey, own.species.key)
+    seen = int(aged["age"].max()) if len(aged) else 0
+    by_rate = math.ceil(math.log(100) / float(np.median(natural)))
+    age = int(np.clip(max(seen + 1, by_rate), YOUNGEST, OLDEST))
+    return age, "default", "the oldest aged fish, or where 1 in 100 live without fishing, whichever is older"
+
+
+def _open_share(
+    growth: Growth,
+    ages: SeasonAges | None,
+    fit: CatchCurve,
+    today: Regulation,
+    time: float,
+    kept: Floats | float,
+    release: float,
+    noncompliance: float,
+) -> Floats | float:
+    """What the fish of the catch curve bear of the fishing mortality of legal fish: 1 for the legal part of them, and for the rest
+    the share that deaths after release and keeping against the rule make up."""
+    first = _first_full_age(fit)
+    if ages is None or first is None or not today.may_keep:
+        return 1.0
+    used = ages.ages >= first
+    top, speed, zero = (growth.draws[name][:, None] for name in ("asymptotic_length_mm", "growth_coefficient", "age_at_zero"))
+    mean = np.maximum(top * -np.expm1(-speed * (ages.ages[used][None, :] - zero)), 1.0)
+    legal = share_in_ranges(mean, growth.length_cv * mean, today)
+    legal = (legal * ages.counts[used]).sum(axis=1) / ages.counts[used].sum()
+    protected = 1 - (1 - noncompliance) * (1 - release)
+    return np.asarray(legal + (1 - legal) * np.minimum(protected / np.maximum(1 - (1 - kept) * (1 - release), 1e-9), 1.0))
+
+
+def _missing_text(code: str, parts: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(f"{part}: give it under [species.{code}.life_history]" for part in parts)
+
+
+def species_inputs(
+    study: Study, survey: Survey, own: LengthClasses, rules: tuple[Regulation, ...], rng: np.random.Generator
+) -> SpeciesInputs:
+    """Put together what the scenarios of a species start from.
+
+    Where growth, weight, natural mortality, fishing mortality or, with stocking, the density cannot be known, `life` is None and
+    `missing` says what to give by hand.
+    """
+    p, given, key = study.parameters, own.species.life_history, own.species.key
+    draws, level = p.draws, p.level
+    code = next(code for code, one in study.species.items() if one.key == key)
+    month = survey_month(study, survey)
+    time = (month - 1) / 12
+    growth = growth_draws(study, survey, own, rng, draws, survey_time=time)
+    sources, missing = list(growth.sources), list(_missing_text(code, growth.missing))
+    line = weight_line(study, survey, own)
+    if line is None:
+        missing.append("weight at length: weigh fish, or name a published standard for the species")
+    else:
+        sources.append(line[2])
+    natural, natural_origin, natural_how = _natural(study, survey, own, rng, draws)
+    if natural is None:
+        missing += _missing_text(code, ("natural_mortality (neither growth, ages nor an age at maturity to predict it from)",))
+    density = todays_density(study, survey, own, rng, draws)
+    sources.append(density.source)
+    stocked = any(rule.stocking is not None and rule.stocking.number_per_year > 0 for rule in rules)
+    if stocked and density.relative:
+        missing += _missing_text(code, ("density_per_km (stocked fish need today's density beside them)",))
+    if stocked and study.water.length_km is None:
+        missing.append("the length of the water, over which stocked fish spread: give it as [water] length_km")
+    today = rules[0]
+    ages = season_ages(study, survey, own, study.season.year, rng)
+    fit = _total(study, ages)
+    release = p.release_mortality if today.release_mortality is None else today.release_mortality
+    anglers = anglers_today(study, survey, own, rng, density, today, release, p.noncompliance)
+    kept = p.voluntary_release if anglers is None or _set_by_hand(study, "voluntary_release") else anglers.release_share
+    share = 1.0 if fit is None or growth.missing else _open_share(growth, ages, fit, today, time, 1 - kept, release, p.noncompliance)
+    by_hand = None if given.fishing_mortality is None else spread_draws(rng, draws, given.fishing_mortality)
+    rates: MortalityDraws | None = None
+    if natural is not None:
+        try:
+            rates = mortality_draws(
+                rng, draws, natural=natural, total=None if fit is None else fit.total_mortality, fishing=by_hand,
+                from_harvest=None if anglers is None else anglers.fishing, open_share=share,
+            )  # fmt: skip
+        except InputError:
+            missing += _missing_text(code, ("fishing_mortality (no ages in the catch, and no creel survey with a density)",))
+    categories = dict(own.published_mm) or {"counted": counted_length(own)}
+    length_km = study.water.length_km or 1.0
+    if missing or rates is None or line is None:
+        return SpeciesInputs(
+            key, own, None, None, rules, tuple(sources), tuple(missing), density.relative, length_km, categories
+        )  # fmt: skip
+    sources += _rate_sources(rates, natural_origin, natural_how, given.source, anglers, level)
+    angling = _angling(study, anglers, density, sources, p.noncompliance)
+    sources += _assumptions(study, today)
+    oldest, origin, how = _oldest(survey, own, rates.natural)
+    sources.append(_hand("maximum_age", oldest, "years", how, level, origin))
+    spawns = spawning_month(own.species.name)
+    lag = 2 if spawns >= AUTUMN_BEGINS else 1
+    how = f"spawning in month {spawns}, by the kind of fish; steepness, spread and correlation as in the study file"
+    sources.append(_hand("steepness", given.steepness, "", f"{given.recruitment} recruitment; {how}", level, "given by hand"))
+    sources.append(_hand("recruitment_sd", given.recruitment_sd, "", "of the logarithm of recruitment", level, "given by hand"))
+    ripe = _maturity(own, growth, sources, level)
+    counted = counted_length(own)
+    how = f"half at {counted:g} mm, 0.95 at {VULNERABILITY_SPREAD_MM:g} mm more; common practice, no source"
+    sources.append(_hand("vulnerability_length_mm", counted, "mm", how, level, "default"))
+    life = LifeHistory(
+        asymptotic_length_mm=growth.draws["asymptotic_length_mm"],
+        growth_coefficient=growth.draws["growth_coefficient"],
+        age_at_zero=growth.draws["age_at_zero"] + time,
+        length_cv=growth.length_cv,
+        weight_intercept=line[0],
+        weight_slope=line[1],
+        natural_mortality=rates.natural,
+        fishing_mortality=rates.fishing,
+        vulnerability_length_mm=counted,
+        vulnerability_spread_mm=VULNERABILITY_SPREAD_MM,
+        maximum_age=oldest,
+        recruitment=given.recruitment,
+        steepness=given.steepness,
+        recruitment_sd=given.recruitment_sd,
+        recruitment_autocorrelation=given.recruitment_autocorrelation,
+        recruitment_lag=lag,
+        density_per_km=density.draws,
+        density_length_mm=density.length_mm,
+        spawning_month=spawns,
+        survey_month=month,
+        **ripe,
+    )
+    now = todays_ages(life, ages, _first_full_age(fit), today, rng)
+    n = 0 if ages is None else ages.composition.n
+    origin = "default" if now.numbers is None else "estimated"
+    nan = math.nan
+    sources.append(Source("age_composition", Estimate(nan, nan, nan, nan, level, "", now.how, n), origin, now.how))
+    if now.numbers is not None:
+        life = replace(life, initial_numbers_per_km=now.numbers)
+    return SpeciesInputs(
+        key, own, life, angling, rules, tuple(sources), (), density.relative, length_km, categories, rates.notes
+    )  # fmt: skip
+
+
+def _rate_sources(
+    rates: MortalityDraws, natural_origin: Origin, natural_how: str, source: str, anglers: Anglers | None, level: float
+) -> list[Source]:
+    how = natural_how if natural_origin == "given by hand" else f"{natural_how}, then weighed by total mortality from ages"
+    if rates.natural_how == "life history":
+        how = natural_how
+    natural = Source("natural_mortality", described(rates.natural, "per year", how, level), natural_origin, how)
+    origin: Origin = "given by hand" if rates.fishing_how == "given by hand" else "estimated"
+    how = {
+        "given by hand": source or "study file",
+        "harvest": f"creel survey of {anglers.year if anglers else ''} over the fish open to harvest, release deaths included",
+    }.get(rates.fishing_how, "total mortality from ages less natural mortality")
+    return [natural, Source("fishing_mortality", described(rates.fishing, "per year", how, level), origin, how)]
