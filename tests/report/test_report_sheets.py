@@ -11,7 +11,7 @@ import openpyxl
 import pypdf
 import pytest
 from PIL import Image
-from tiny import NOTEBOOKS, RUNS, fish_table, write_study
+from tiny import NOTEBOOKS, RUNS, SETTINGS, fish_table, write_study
 
 from fishreport.analysis.care import WaterToday, power_goals
 from fishreport.exceptions import InputError, UsageError
@@ -177,7 +177,7 @@ def _type_in(workbook: Path, **tables: str) -> None:
 
 
 @pytest.mark.build
-def test_a_filled_workbook_builds_the_same_report(built, tmp_path):
+def test_a_filled_workbook_builds_the_same_report(built, server, tmp_path):
     plain = write_study(tmp_path / "plain")
     typed = write_study(tmp_path / "typed")
     _, workbook = print_sheets(read_study(plain), typed)
@@ -190,5 +190,5 @@ def test_a_filled_workbook_builds_the_same_report(built, tmp_path):
     here, there = load_survey(read_study(plain)), load_survey(read_study(typed))
     for column in ("run_id", "species_key", "length_mm", "weight_g", "site", "season"):
         assert here.fish[column].tolist() == there.fish[column].tolist()
-    report = build_report(typed, notebooks=NOTEBOOKS, formats=("html",)).folder
+    report = build_report(typed, notebooks=NOTEBOOKS, settings=SETTINGS, formats=("html",), server=server).folder
     assert (report / "results.json").read_bytes() == (built.folder / "results.json").read_bytes()
