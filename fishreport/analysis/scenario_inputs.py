@@ -360,7 +360,7 @@ def species_inputs(
         survey_month=month,
         **ripe,
     )
-    now = todays_ages(life, ages, _first_full_age(fit), today, rng)
+    now = todays_ages(life, ages, _first_full_age(fit), today, rng, length_km=length_km)
     n = 0 if ages is None else ages.composition.n
     origin = "default" if now.numbers is None else "estimated"
     nan = math.nan

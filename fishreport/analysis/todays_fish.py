@@ -170,14 +170,22 @@ class TodaysAges:
 
 
 def todays_ages(
-    life: LifeHistory, ages: SeasonAges | None, from_age: int | None, today: Regulation, rng: np.random.Generator
+    life: LifeHistory,
+    ages: SeasonAges | None,
+    from_age: int | None,
+    today: Regulation,
+    rng: np.random.Generator,
+    *,
+    length_km: float,
 ) -> TodaysAges:
     """Numbers at age on the first of January, from this season's age composition scaled to the density.
 
     Ages of `from_age` and more are as in the catch (one of the bootstrap replicates a draw). Younger ages are caught less well:
-    each is the mean that total mortality leads back to from there, times a lognormal deviation as recruitment varies. All are scaled to the
-    density of fish of the counted length, and then meet the mortality of the months to the end of the year. Without ages the
-    equilibrium under today's rule stands in, each age class varied as recruitment varies.
+    each is the mean that total mortality leads back to from there, times a lognormal deviation as recruitment varies. All are
+    scaled to the density of fish of the counted length, and then meet the mortality of the months to the end of the year. Where fish are
+    stocked, the ages younger than those put in are lowered by the share of stocked fish in the age that they joined, so that
+    the fish of the next stocking are not counted twice. Without ages the equilibrium under today's rule stands in, each age
+    class varied as recruitment varies.
     """
     if ages is None or from_age is None or not ages.estimable:
         return TodaysAges(None, "equilibrium under today's rule, each age class varied as recruitment varies")
@@ -207,11 +215,29 @@ def todays_ages(
     counted = 1 - ndtr((life.density_length_mm - mean) / sd)
     assert life.density_per_km is not None
     numbers = numbers * (life.density_per_km / np.maximum((numbers * counted).sum(axis=1), 1e-300))[:, None]
+    numbers = numbers * _wild_share(life, numbers, mean, today, length_km)
     return TodaysAges(
         numbers * np.exp(-hazard * (1 - time)),
         f"age composition of the season's catch from age {from_age} on, younger ages from the mortality, scaled to the density",
         from_age,
     )
+
+
+def _wild_share(life: LifeHistory, numbers: Floats, mean_mm: Floats, today: Regulation, length_km: float) -> Floats:
+    """Factor on each age, draws × ages: below 1 for ages younger than that which this year's stocked fish joined."""
+    factor = np.ones(numbers.shape)
+    put = today.stocking
+    if put is None or put.number_per_year <= 0:
+        return factor
+    months = max(life.survey_month - put.month, 0)
+    left = put.number_per_year / put.every_years / length_km * np.exp(-life.natural_mortality * months / 12)
+    top, speed = life.asymptotic_length_mm, life.growth_coefficient
+    grown = put.mean_length_mm + np.maximum(top - put.mean_length_mm, 0) * -np.expm1(-speed * months / 12)
+    joined = np.abs(mean_mm - grown[:, None]).argmin(axis=1)
+    there = numbers[np.arange(len(joined)), joined]
+    wild = np.clip(1 - left / np.maximum(there, 1e-300), 0.05, 1.0)
+    younger = np.arange(numbers.shape[1])[None, :] < joined[:, None]
+    return np.where(younger, wild[:, None], factor)
 
 
 def share_in_ranges(mean_mm: Floats, sd_mm: Floats, rule: Regulation) -> Floats:
