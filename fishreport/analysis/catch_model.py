@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from fishreport.analysis.classes import LengthClasses, run_catches
 from fishreport.analysis.result import Result, Results
@@ -54,11 +55,16 @@ class StandardisedIndex:
     notes: tuple[str, ...] = ()
 
     @property
+    def normality(self) -> float:
+        """p of a Kolmogorov-Smirnov test of the residuals against the standard normal; NaN without a model."""
+        return float(stats.kstest(self.residuals, "norm").pvalue) if self.residuals.size else math.nan
+
+    @property
     def strained(self) -> tuple[str, ...]:
         """How the model fails its checks; empty when it does not.
 
-        Zero runs more than two standard deviations from what the model expects, or Pearson residuals spread more than half as
-        much again as they should (common practice, no source).
+        Zero runs more than two standard deviations from what the model expects, Pearson residuals spread more than half as much
+        again as they should, or quantile residuals with p below 0.01 as normal ones (common practice, no source).
         """
         found = []
         if abs(self.model.zeros_z) > 2:
@@ -66,6 +72,8 @@ class StandardisedIndex:
             found.append(f"{more} runs without a fish than it expects")
         if self.model.pearson_dispersion > 1.5:
             found.append("catches scatter more than it allows for")
+        if self.normality < 0.01:
+            found.append("its residuals are not normal")
         return tuple(found)
 
 

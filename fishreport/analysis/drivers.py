@@ -27,8 +27,8 @@ class Driver:
     ----------
     name : str
         Short name in results: ``release``, ``temperature``, ``stocking``.
-    words : str
-        What it is, in words.
+    short, more : str
+        What it is, for a table; and how a sentence goes on after an amount of it.
     units : str
     species : str | None
         The species that it bears on; None for all.
@@ -37,7 +37,8 @@ class Driver:
     """
 
     name: str
-    words: str
+    short: str
+    more: str
     units: str
     species: str | None
     values: pd.Series
@@ -103,16 +104,18 @@ def drivers(study: Study, survey: Survey) -> list[Driver]:
     found = []
     if len(survey.flow):
         release = _window(survey.flow, "discharge_m3_s", starts, RELEASE_DAYS, "mean")
-        words = f"Mean release in the {RELEASE_DAYS} days before the survey"
-        found.append(Driver("release", words, "m3/s", None, release))
+        short, more = f"Release, {RELEASE_DAYS} days before", f"more of mean release in the {RELEASE_DAYS} days before the survey"
+        found.append(Driver("release", short, more, "m3/s", None, release))
     temperature = survey.runs.groupby("season")["water_temperature_c"].mean()
     if temperature.notna().any():
-        found.append(Driver("temperature", "Water temperature on the survey nights", "°C", None, temperature))
+        more = "more of water temperature on the survey nights"
+        found.append(Driver("temperature", "Water temperature", more, "°C", None, temperature))
     if len(survey.stocking):
         since = int(survey.stocking["date"].dt.year.min())
         for key, table in survey.stocking.groupby("species_key"):
             number = _window(table, "number", starts[starts.index >= since], STOCKED_DAYS, "sum")
-            found.append(Driver("stocking", "Fish stocked in the year before the survey", "fish", str(key), number))
+            more = "fish more stocked in the year before the survey"
+            found.append(Driver("stocking", "Stocking, year before", more, "fish", str(key), number))
     return found
 
 

@@ -274,6 +274,13 @@ def lead_trends(trends: Sequence[IndexTrend], classes: Sequence[LengthClasses]) 
     return [one for one in trends if is_lead(one.series, owners[one.series.species])]
 
 
+def driven(trends: Sequence[IndexTrend], classes: Sequence[LengthClasses]) -> list[IndexTrend]:
+    """Those that drivers are tried on: the standardised catch rate and the condition, one class a species."""
+    lead = {own.species.key: "stock" if "stock" in own.bounds_mm else "all" for own in classes}
+    wanted = (QUANTITY, "relative_weight", "condition_factor")
+    return [t for t in trends if t.series.quantity in wanted and t.series.size_class == lead[t.series.species]]
+
+
 def multiplicity(trends: Sequence[IndexTrend], level: float) -> Multiplicity:
     """Count of trends tested, of intervals without zero, and of those that chance would give."""
     tested = [

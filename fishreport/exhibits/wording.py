@@ -85,7 +85,8 @@ def _reason(estimate: Estimate) -> str:
     return note.removeprefix("not estimable: ") or "too few data"
 
 
-def _mirrored(estimate: Estimate) -> Estimate:
+def mirrored(estimate: Estimate) -> Estimate:
+    """The estimate with its sign turned, so that a fall can be told as a size."""
     return replace(estimate, value=-estimate.value, lower=-estimate.upper, upper=-estimate.lower)
 
 
@@ -140,6 +141,8 @@ class Writer:
         unit = self.nouns.units.units(estimate.units)
         ending = " a year" if unit.endswith(_PER_YEAR) else ""
         unit = unit_words(unit.removesuffix(_PER_YEAR))
+        if unit == "percentage points" and text == "1":
+            unit = "percentage point"
         return f"{text}%{ending}" if unit == "percent" else f"{text} {unit}".strip() + ending
 
     def _with_interval(self, estimate: Estimate) -> str:
@@ -214,7 +217,7 @@ class Writer:
             text = f"{subject} was steady {span}: a change of {self._with_interval(change)} lies within {within} either way"
         else:
             verb, noun = ("rose", "rise") if found == "up" else ("fell", "fall")
-            size = self._with_interval(change if found == "up" else _mirrored(change))
+            size = self._with_interval(change if found == "up" else mirrored(change))
             text = f"{subject} {verb} {span} by {size}; a {noun} is {likelihood(_likely_direction(change))}"
         return Finding(sentence(text), ids, found, key)
 

@@ -1,0 +1,308 @@
+"""Tables, figures and sentences of trends, step changes and what may drive them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from fishreport.analysis.catch_model import QUANTITY
+from fishreport.analysis.result import Result
+from fishreport.analysis.trend import IndexSeries, IndexTrend, Multiplicity
+from fishreport.exhibits.context import Context
+from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
+from fishreport.exhibits.style import INK, PALE, drawing, interval_points, letter, looks, season_axis, style, to_svg
+from fishreport.exhibits.tabulate import counted, frame_table, grid_table, heading, joined
+from fishreport.exhibits.units import format_estimate, format_number
+from fishreport.exhibits.wording import collect, direction, percent_level, sentence
+from fishreport.methods.estimate import Estimate
+
+# Change per year within which an index is called steady, in percent or percentage points (our own choice, no source).
+STEADY = {
+    QUANTITY: 2.0,
+    "catch_rate": 2.0,
+    "total_mortality": 2.0,
+    "annual_survival": 1.0,
+    "proportional_size": 1.0,
+    "relative_weight": 0.5,
+    "condition_factor": 0.5,
+    "mean_length": 0.5,
+}
+NAMES = {
+    QUANTITY: "Catch rate",
+    "catch_rate": "Catch rate, as caught",
+    "mean_length": "Mean length",
+    "relative_weight": "Relative weight",
+    "condition_factor": "Condition factor",
+    "total_mortality": "Total mortality",
+    "annual_survival": "Annual survival",
+}
+DRAWN = (("proportional_size", "quality"), ("relative_weight", "stock"), ("mean_length", "stock"))
+_AXES = {"proportional_size": "Share quality (%)", "relative_weight": "Relative weight", "mean_length": "Mean length"}
+
+
+def index_name(s: IndexSeries, context: Context) -> str:
+    """The index as tables name it, with its class and its units: ``Catch rate, stock (fish/h)``."""
+    name = f"Share {s.size_class}" if s.quantity == "proportional_size" else NAMES[s.quantity]
+    if s.size_class != "all" and s.quantity != "proportional_size":
+        name = f"{name}, {s.size_class}"
+    unit = context.units.units(s.units)
+    return f"{name} ({'%' if unit == 'percent' else unit})" if unit else name
+
+
+def slope_text(estimate: Estimate, context: Context) -> str:
+    """A change per year in a cell, without the words that its column says: ``4.2% (−0.5 to 9.1)``."""
+    text = format_estimate(estimate, context.units).text
+    return text.replace(" percent per year", "%").replace(" percentage points per year", " points").replace(" per year", "")
+
+
+def p_text(value: float) -> str:
+    """A probability of a test as tables show it."""
+    return "—" if math.isnan(value) else "<0.001" if value < 0.001 else format_number(value, decimals=3)
+
+
+def trend_table(trends: Sequence[IndexTrend], counts: Multiplicity, context: Context) -> Table | None:
+    """The trend of every leading index, with the tests beside it."""
+    if not trends:
+        return None
+    rows = [
+        [
+            context.names[one.series.species], index_name(one.series, context), slope_text(one.result.estimate, context),
+            slope_text(one.sen.estimate, context), p_text(one.test.p), p_text(one.corrected_test.p), p_text(one.adjusted_p),
+        ]
+        for one in trends
+    ]  # fmt: skip
+    columns = [Column("Species", align="left"), Column("Index", align="left"), Column("Trend a year"), Column("Sen slope a year")]
+    columns += [Column("p, rank test"), Column("p, corrected"), Column("p, adjusted")]
+    caption = (
+        f"Trends over all seasons, with {percent_level(counts.level)} intervals; catch rates are the standardised ones. Rank "
+        "test: Mann–Kendall, without and with correction for seasons that resemble each other. Adjusted: p of the trend in the "
+        "third column, for the number of trends tested."
+    )
+    reasons = {
+        f"{context.names[t.series.species]}, {index_name(t.series, context).lower()}: {_bare(note)}.": None
+        for t in trends
+        for note in t.result.estimate.notes
+    }
+    data = [t.result.record() | {"p": t.p, "adjusted_p": t.adjusted_p, "p_rank": t.test.p, "chosen": t.method} for t in trends]
+    return frame_table("trends", caption, columns, rows, notes=(*_counted_words(counts), *reasons), data=data)
+
+
+def _bare(note: str) -> str:
+    return note.removeprefix("not estimable: ")
+
+
+def _counted_words(counts: Multiplicity) -> tuple[str, ...]:
+    if not counts.tested:
+        return ()
+    many = counted(counts.tested, "trend")
+    return (
+        f"{many} were tested in all, classes that hold each other among them, so that they are not independent. If nothing had "
+        f"changed, about {format_number(counts.expected, decimals=1)} of the intervals would leave out zero by chance; "
+        f"{counts.outside} do, and {counts.held} stand after adjusting for the number (Benjamini–Hochberg).",
+    )
+
+
+def class_table(trends: Sequence[IndexTrend], context: Context) -> Table | None:
+    """Trend of the catch rate by length class."""
+    chosen = [t.result for t in trends if t.series.quantity == "catch_rate" and t.result.estimate.units == "percent per year"]
+    left_out = [t for t in trends if t.series.quantity == "catch_rate" and t.result.estimate.units != "percent per year"]
+    if not chosen:
+        return None
+    lost = joined([f"{context.names[t.series.species].lower()} {t.series.size_class}" for t in left_out])
+    notes = (f"No trend in percent where no such fish was caught in some season: {lost}.",) if left_out else ()
+    caption = "Trend of the catch rate as estimated season by season, by length class: percent a year, with intervals."
+    return grid_table(
+        "trends-by-class", caption, chosen, context.units, row_heading="Class", row=lambda r: heading(str(r.size_class)),
+        column=lambda r: context.names[str(r.species)], notes=notes, say_notes=False,
+    )  # fmt: skip
+
+
+def narrow_season_axis(ax: Axes, seasons: Sequence[int]) -> None:
+    """A season axis for one of three panels: every other year, slanted."""
+    season_axis(ax, seasons)
+    ticks = ax.get_xticks()
+    if len(ticks) > 6:
+        ax.set_xticks(ticks[::-1][::2][::-1], [f"{tick:.0f}" for tick in ticks[::-1][::2][::-1]])
+    ax.tick_params(axis="x", rotation=45)
+
+
+def _panel(ax: Axes, trend: IndexTrend, context: Context) -> None:
+    s, units = trend.series, context.units
+    point, smooth, line = looks(["index", "level", "line"]).values()
+
+    def shown(x: np.ndarray) -> np.ndarray:
+        return np.asarray(units.quantity(np.asarray(x, float), s.units)[0], dtype=float)
+
+    interval_points(ax, s.year, shown(s.value), shown(s.lower), shown(s.upper), point, label="season, with interval", line=False)
+    if trend.smooth is not None and trend.smooth.year.size:
+        m = trend.smooth
+        ax.fill_between(m.year, shown(m.lower), shown(m.upper), color=PALE, linewidth=0, label="its interval")
+        ax.plot(m.year, shown(m.level), color=smooth.colour, linewidth=1.8, label="smoothed level")
+    if trend.line is not None and trend.line.year.size:
+        ax.plot(trend.line.year, shown(trend.line.fitted), color=INK, linewidth=1.0, linestyle=line.dash, label="trend line")
+    narrow_season_axis(ax, s.seasons)
+
+
+def _told(trend: IndexTrend, context: Context) -> str:
+    s = trend.series
+    change = format_estimate(trend.result.estimate, context.units)
+    text = f"{context.names[s.species]}, {index_name(s, context).lower()}: trend {change.text}"
+    if trend.smooth is not None and trend.smooth.change.estimable:
+        moved = format_estimate(trend.smooth.change, context.units)
+        text += f", smoothed level {moved.text} from {int(trend.smooth.year[0])} to {int(trend.smooth.year[-1])}"
+    return f"{text}."
+
+
+def _numbers(label: str, trends: Sequence[IndexTrend], context: Context) -> Table:
+    rows, data = [], []
+    for one in trends:
+        s, m = one.series, one.smooth
+        if m is None or not m.year.size:
+            continue
+        values = dict(zip(s.year.tolist(), s.value.tolist(), strict=True))
+        for at, year in enumerate(m.year.tolist()):
+            numbers = [values.get(year, math.nan), m.level[at], m.lower[at], m.upper[at]]
+            text = ["—" if math.isnan(x) else format_number(float(context.units.quantity(float(x), s.units)[0])) for x in numbers]
+            rows.append(
+                [context.names[s.species], index_name(one.series, context), f"{year:.0f}", *text[:2], f"{text[2]} to {text[3]}"]
+            )
+            data.append(
+                {"species": s.species, "quantity": s.quantity, "size_class": s.size_class, "season": int(year), "units": s.units}
+                | dict(zip(("value", "level", "lower", "upper"), numbers, strict=True))
+            )
+    columns = [Column("Species", align="left"), Column("Index", align="left"), Column("Season"), Column("Estimate")]
+    columns += [Column("Smoothed level"), Column("Interval")]
+    return frame_table(label, "Yearly estimates and their smoothed level, as drawn.", columns, rows, data=data)
+
+
+def _legend(figure: object, axes: np.ndarray) -> None:
+    handles = {text: handle for ax in axes.ravel() for handle, text in zip(*ax.get_legend_handles_labels(), strict=True)}
+    figure.legend(handles.values(), handles.keys(), loc="outside lower center", ncols=4)  # type: ignore[attr-defined]
+
+
+def trend_figure(trends: Sequence[IndexTrend], context: Context) -> Figure | None:
+    """The standardised index of the leading class with its smoothed level and trend line, one panel a species."""
+    shown = [t for t in trends if t.series.quantity == QUANTITY and t.series.size_class == context.lead_class(t.series.species)]
+    shown = [t for t in shown if t.series.year.size]
+    if not shown:
+        return None
+    with style():
+        figure, axes = drawing(1, len(shown), height=2.9)
+        for ax, one in zip(axes[0], shown, strict=True):
+            _panel(ax, one, context)
+            ax.set_ylim(bottom=0)
+        axes[0][0].set_ylabel("Standardised catch rate (fish/h)")
+        _legend(figure, axes)
+        letter(axes, [context.names[t.series.species] for t in shown])
+        svg = to_svg(figure)
+    caption = (
+        "Standardised catch per hour of fish of stock length and longer. The smoothed level tells real change from sampling "
+        "error: it moves no more than the intervals of the seasons call for. The dotted line is the trend."
+    )
+    alt = "Points with intervals by season and a smoothed line, one panel a species. " + " ".join(
+        _told(t, context) for t in shown
+    )
+    return Figure("trend-catch", caption, alt, svg, _numbers("trend-catch-numbers", shown, context))
+
+
+def other_figure(trends: Sequence[IndexTrend], context: Context) -> Figure | None:
+    """Size structure and condition with their smoothed levels: a row an index, a column a species."""
+    places = {
+        (quantity, one.species.key): next(
+            (
+                t
+                for t in trends
+                if (t.series.quantity, t.series.size_class, t.series.species) == (quantity, size_class, one.species.key)
+                and t.series.year.size
+            ),
+            None,
+        )
+        for quantity, size_class in DRAWN
+        for one in context.classes
+    }
+    quantities = [q for q, _ in DRAWN if any(places[q, one.species.key] is not None for one in context.classes)]
+    species = [one.species.key for one in context.classes if any(places[q, one.species.key] is not None for q in quantities)]
+    if not quantities:
+        return None
+    shown = []
+    with style():
+        figure, axes = drawing(len(quantities), len(species), height=1.65 * len(quantities) + 0.9, sharex=True)
+        for i, quantity in enumerate(quantities):
+            for j, key in enumerate(species):
+                ax, trend = axes[i][j], places[quantity, key]
+                if trend is None:
+                    ax.set_axis_off()
+                    continue
+                shown.append(trend)
+                _panel(ax, trend, context)
+                if i < len(quantities) - 1:
+                    ax.set_xlabel("")
+                if i == 0:
+                    ax.set_title(context.names[key])
+            unit = context.units.length_unit
+            axes[i][0].set_ylabel(f"{_AXES[quantity]} ({unit})" if quantity == "mean_length" else _AXES[quantity])
+        _legend(figure, axes)
+        svg = to_svg(figure)
+    caption = (
+        "Share of stock fish that reach quality length, mean relative weight and mean length of fish of stock length and longer, "
+        "with smoothed levels and trend lines (dotted)."
+    )
+    alt = "Points with intervals by season, a row an index, a column a species. " + " ".join(_told(t, context) for t in shown)
+    return Figure("trend-size-condition", caption, alt, svg, _numbers("trend-size-condition-numbers", shown, context))
+
+
+def findings(trends: Sequence[IndexTrend], counts: Multiplicity, context: Context) -> Findings:
+    """Trends by their intervals alone: the catch rate of each species, the others that can be told, and how many by chance."""
+    said: list[Finding] = []
+    for one in context.classes:
+        said += _species(one.species.key, [t for t in trends if t.series.species == one.species.key], context)
+    outside = [t.result.id for t in trends if direction(t.result.estimate) in ("up", "down")]
+    if counts.tested:
+        text = (
+            f"{counted(counts.tested, 'trend')} were tested; {counts.outside} of their intervals leave out zero, where about "
+            f"{format_number(counts.expected, decimals=1)} would by chance if nothing had changed, and {counts.held} "
+            f"{'stands' if counts.held == 1 else 'stand'} after adjusting for the number of tests"
+        )
+        said.append(Finding(sentence(text), tuple(outside or [t.result.id for t in trends])))
+    return collect(said)
+
+
+def _species(key: str, trends: Sequence[IndexTrend], context: Context) -> list[Finding]:
+    said, unclear = list[Finding](), list[IndexTrend]()
+    for one in trends:
+        s = one.series
+        lead = s.quantity == QUANTITY and s.size_class == context.lead_class(key)
+        first, last = (int(s.year[0]), int(s.year[-1])) if s.year.size else (0, 0)
+        margin = STEADY[s.quantity] if one.result.estimate.units.startswith("percent") else 0.0
+        found = context.writer.trend(one.result, first=first, last=last, seasons=s.year.size, margin=margin, key=lead)
+        if lead or found.direction != "unclear" or not one.result.estimate.estimable:
+            said.append(found)
+        else:
+            unclear.append(one)
+        if found.direction == "unclear" and one.smooth is not None and direction(one.smooth.change) in ("up", "down"):
+            said.append(_smoothed(one, context))
+    if unclear:
+        listed = joined([_plain_name(t.series, context) for t in unclear])
+        text = f"whether these rose or fell over the seasons cannot be told for {context.names[key].lower()}: {listed}"
+        said.append(Finding(sentence(text), tuple(t.result.id for t in unclear), "unclear"))
+    return said
+
+
+def _plain_name(s: IndexSeries, context: Context) -> str:
+    if s.quantity == "proportional_size":
+        return f"share of stock fish that reach {s.size_class} length"
+    name = context.writer.nouns.phrase(s.quantity, s.species).removeprefix("the ").split(" of ")[0]
+    return name if s.size_class in ("all", context.lead_class(s.species)) else f"{name} of {s.size_class} length and longer"
+
+
+def _smoothed(trend: IndexTrend, context: Context) -> Finding:
+    s, m = trend.series, trend.smooth
+    assert m is not None
+    result = Result("smoothed_change", m.change, None, s.species, s.size_class, detail=s.quantity)
+    span = f"from {int(m.year[0])} to {int(m.year[-1])}, with sampling error smoothed out,"
+    found = context.writer.moved(result, span)
+    text = f"{found.text.rstrip('.')}; that compares two seasons, and it is no steady trend"
+    return Finding(sentence(text), found.results, found.direction)
