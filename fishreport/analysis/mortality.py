@@ -32,6 +32,9 @@ from fishreport.study import Study
 POOLED_SEASONS = 5
 """Latest seasons that are taken together (common practice, no source)."""
 
+LEAST_AGES = 3
+"""Age classes read below which the greatest age says nothing of how old fish become."""
+
 PER_YEAR = "per year"
 
 
@@ -130,7 +133,7 @@ def _life_history(study: Study, survey: Survey, own: LengthClasses, rng: np.rand
     aged = aged_fish(survey, own.species.key)
     if given.maximum_age is not None:
         found["max_age"] = given.maximum_age
-    elif len(aged) >= study.parameters.minimum_aged and aged["age"].max() > 0:
+    elif len(aged) >= study.parameters.minimum_aged and aged["age"].nunique() >= LEAST_AGES:
         found["max_age"] = float(aged["age"].max())
     curve = growth_curve(study, survey, own, rng)
     if given.growth_coefficient is not None:
@@ -289,3 +292,11 @@ def mortality(study: Study, survey: Survey, classes: list[LengthClasses], rng: n
         found, species[own.species.key] = species_mortality(study, survey, own, rng)
         results += found
     return Mortality(Results(results), species)
+
+
+def natural_mortality_of(
+    study: Study, survey: Survey, own: LengthClasses, rng: np.random.Generator
+) -> tuple[Estimate, str]:
+    """Natural mortality of a species as this report uses it (per year), and where it comes from."""
+    estimate, source, _ = _natural(study, own, _life_history(study, survey, own, rng))
+    return estimate, source

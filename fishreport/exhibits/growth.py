@@ -130,31 +130,48 @@ def _mean_columns(context: Context) -> list[Column]:
     return [*columns, Column("Interval"), Column("Aged fish alone", unit), Column("On the curve", unit)]
 
 
+def _bare(mm: float, context: Context) -> str:
+    """A length without its unit."""
+    return context.units.length(mm).removesuffix(f" {context.units.length_unit}") if math.isfinite(mm) else NO_VALUE
+
+
 def _mean_rows(name: str, one: SpeciesGrowth, context: Context) -> list[list[str]]:
-    units, rows = context.units, []
+    rows = []
     on_curve = one.curve.predict(one.curve.mean_length["age"])["length_mm"].to_numpy(float)
 
-    def bare(mm: float) -> str:
-        return units.length(mm).removesuffix(f" {units.length_unit}") if math.isfinite(mm) else NO_VALUE
-
     for row, curve in zip(one.curve.mean_length.to_dict("records"), on_curve, strict=True):
-        limits = f"{bare(row['lower'])} to {bare(row['upper'])}" if math.isfinite(row["lower"]) else NO_VALUE
-        mean = bare(row["length_mm"])
-        rows.append([name, f"{row['age']:g}", str(row["aged"]), mean, limits, bare(row["raw_mm"]), bare(float(curve))])
+        limits = f"{_bare(row['lower'], context)} to {_bare(row['upper'], context)}" if math.isfinite(row["lower"]) else NO_VALUE
+        mean = _bare(row["length_mm"], context)
+        rows.append(
+            [name, f"{row['age']:g}", str(row["aged"]), mean, limits, _bare(row["raw_mm"], context), _bare(float(curve), context)]
+        )
     return rows
 
 
+def _grid(cells: dict[tuple[int, str], str], first: str, names: list[str], unit: str) -> tuple[list[Column], list[list[str]]]:
+    """One row an age or ring, one column a species."""
+    columns = [Column(first, align="left"), *(Column(name, unit) for name in names)]
+    rows = sorted({row for row, _ in cells})
+    return columns, [[str(row), *(cells.get((row, name), NO_VALUE) for name in names)] for row in rows]
+
+
 def mean_length_table(grown: Growth, context: Context) -> Table | None:
-    """Mean length at age in the catch beside the plain mean of the aged fish and the curve."""
-    rows = [row for name, one in _shown(grown, context) for row in _mean_rows(name, one, context)]
-    if not rows:
+    """Mean length at age in the catch, one column a species."""
+    cells = {
+        (int(float(row[1])), name): row[3] if row[4] == NO_VALUE else f"{row[3]} ({row[4]})"
+        for name, one in _shown(grown, context)
+        for row in _mean_rows(name, one, context)
+    }
+    if not cells:
         return None
+    names = [name for name, one in _shown(grown, context) if len(one.curve.mean_length)]
+    columns, rows = _grid(cells, "Age", names, context.units.length_unit)
     data = [{"species": one.key, **row} for _, one in _shown(grown, context) for row in one.curve.mean_length.to_dict("records")]
     caption = (
-        f"Mean length at age in the catch, each aged fish weighed by the catch of its length class, with "
-        f"{_level(grown)} intervals; beside it the plain mean of the aged fish, which were picked by length."
+        "Mean length at age in the catch, each aged fish weighed by the catch of its length class, with "
+        f"{_level(grown)} intervals where two fish or more were aged."
     )
-    return frame_table("mean-length-at-age", caption, _mean_columns(context), rows, data=data)
+    return frame_table("mean-length-at-age", caption, columns, rows, data=data)
 
 
 def curves_table(grown: Growth, context: Context) -> Table | None:
@@ -209,11 +226,11 @@ def ages_table(grown: Growth, context: Context) -> Table | None:
         if one.readers is None:
             continue
         a = one.readers.agreement
-        cells = [format_estimate(e, context.units, digits=2) for e in (a.percent_agreement, a.percent_within_one)]
+        cells = [f"{e.value:.0f} ({e.lower:.0f} to {e.upper:.0f})" for e in (a.percent_agreement, a.percent_within_one)]
         spread = [format_number(e.value, digits=2) for e in (a.average_percent_error, a.coefficient_of_variation)]
         pooled = next((t for t in a.symmetry if t.form == "pooled"), None)
         p = NO_VALUE if pooled is None else f"{pooled.p_value:.2f}"
-        rows.append([name, f"{a.n}", *map(_both, cells), *spread, p])
+        rows.append([name, f"{a.n}", *cells, *spread, p])
         notes |= dict.fromkeys(f"{name}: {note}." for note in a.notes)
         data.append({"species": one.key, "n": a.n, "agreement": a.percent_agreement.value,
                      "within_one": a.percent_within_one.value, "ape": a.average_percent_error.value,
@@ -338,31 +355,26 @@ def recapture_figure(grown: Growth, context: Context) -> Figure | None:
 
 
 def rings_table(grown: Growth, context: Context) -> Table | None:
-    """Back-calculated length at each ring."""
-    rows, notes, unit = [], [RINGS_ASSUME], context.units.length_unit
-    for name, one in _shown(grown, context):
-        if one.rings is None:
-            continue
-        line = one.rings.regression
-        notes.append(
-            f"{name}: {one.rings.n} fish with rings; intercept {format_estimate(line.intercept, context.units).text}, r² "
-            f"{line.r_squared:.2f}."
-        )
-        for row in one.rings.table[one.rings.table["n"] >= 5].to_dict("records"):
-            mean, low, high, step = (
-                context.units.length(row[c]).removesuffix(f" {unit}") for c in ("length_mm", "lower", "upper", "increment_mm")
-            )
-            rows.append([name, str(row["age"]), str(row["n"]), mean, f"{low} to {high}", step])
-    if not rows:
+    """Back-calculated length at each ring, one column a species."""
+    cells, notes, data = {}, [RINGS_ASSUME], []
+    shown = [(name, one.rings) for name, one in _shown(grown, context) if one.rings is not None]
+    for name, rings in shown:
+        line = rings.regression
+        intercept = format_estimate(line.intercept, context.units).text
+        notes.append(f"{name}: {rings.n} fish with rings; intercept {intercept}, r² {line.r_squared:.2f}.")
+        for row in rings.table[rings.table["n"] >= 5].to_dict("records"):
+            mean, low, high = (_bare(row[column], context) for column in ("length_mm", "lower", "upper"))
+            cells[int(row["age"]), name] = f"{mean} ({low} to {high})"
+        data += [{"species": name, **row} for row in rings.table.to_dict("records")]
+    if not cells:
         return None
-    columns = [Column("Species", align="left"), Column("Ring"), Column("Fish"), Column("Mean length", unit), Column("Interval")]
-    columns.append(Column("Growth since", unit))
+    columns, rows = _grid(cells, "Ring", [name for name, _ in shown], context.units.length_unit)
     caption = (
-        "Mean length when each ring was laid down, back-calculated by the Fraser-Lee form from the aged fish as they "
-        "were picked; rings of 5 fish or more. Rings form before the survey's season, so these lengths are shorter "
-        "than those at capture."
+        "Mean length when each ring was laid down, with intervals, back-calculated by the Fraser-Lee form from the aged fish as "
+        "they were picked; rings of 5 fish or more. Where rings form before the survey's season, these lengths are shorter than "
+        "those at capture."
     )
-    return frame_table("back-calculated", caption, columns, rows, notes=tuple(notes))
+    return frame_table("back-calculated", caption, columns, rows, notes=tuple(notes), data=data)
 
 
 def stocked_table(grown: Growth, context: Context) -> Table | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -125,7 +126,7 @@ def numbers_table(found: Mortality, context: Context) -> Table | None:
         if one.ages is None:
             continue
         names.append((name, one.key))
-        notes |= dict.fromkeys(f"{name}: {note}." for note in one.ages.notes)
+        notes[f"{name}: {'; '.join(one.ages.notes)}."] = None
     for age in ages:
         cells = []
         for _, key in names:
@@ -183,12 +184,11 @@ def total_table(found: Mortality, context: Context) -> Table:
 def _estimator(result: Result, found: Mortality, context: Context) -> str:
     one = found.species[str(result.species)]
     if result.detail is None:
-        first = f", ages {one.fit.from_age} and older" if one.fit is not None else ""
-        return f"Chapman-Robson, {context.season} (reported){first}"
+        return f"Chapman-Robson, {context.season}, from age {one.fit.from_age} on" if one.fit is not None else "Chapman-Robson"
     if result.detail.startswith("seasons "):
         return f"Chapman-Robson, {result.detail.removeprefix('seasons ')}"
     if result.detail == "year classes followed":
-        return "Year classes followed through all seasons"
+        return "Year classes followed"
     return f"{result.detail[:1].upper()}{result.detail[1:]}, {context.season}"
 
 
@@ -227,20 +227,29 @@ def history(found: Mortality, context: Context) -> Figure | None:
 
 
 def natural_table(found: Mortality, context: Context) -> Table | None:
-    """Natural mortality by every published form that the life history allows."""
-    rows, notes, data = [], dict.fromkeys([NATURAL_ASSUMES]), []
-    for name, one in _shown(found, context):
-        used = "given by the study, used" if one.natural_source == "given by the study" else "median of the forms, used"
-        rows.append([name, "", used, _cell(one.natural)])
-        notes[f"{name}: {_basis(one, context)}."] = None
+    """Natural mortality by every published form that the life history allows, one column a species."""
+    shown, notes, data = _shown(found, context), [NATURAL_ASSUMES], []
+    if not any(one.natural.estimable for _, one in shown):
+        return None
+    values: dict[tuple[str, str], str] = {}
+    for name, one in shown:
+        notes.append(f"{name}: {_basis(one, context)}.")
         if one.forms is None:
             continue
+        if one.natural_source == "given by the study":
+            values["median", name] = _cell(one.forms.median)
         for row in one.forms.table.to_dict("records"):
-            rows.append([name, row["basis"], FORMS[row["form"]], format_number(row["value"], digits=2)])
+            values[row["form"], name] = format_number(row["value"], digits=2)
             data.append({"species": one.key, **row})
-    columns = [Column("Species", align="left"), Column("From", align="left"), Column("Form", align="left")]
-    columns.append(Column("Natural mortality M", "per year"))
-    caption = "Natural mortality: what is used here, and every published form that the life history at hand allows."
+    used = ["given by the study" if one.natural_source == "given by the study" else "median of the forms" for _, one in shown]
+    rows = [["Used here", *(_cell(one.natural) for _, one in shown)], ["which is", *used]]
+    rows += [
+        [label, *(values.get((key, name), NO_VALUE) for name, _ in shown)]
+        for key, label in (("median", "Median of the forms"), *FORMS.items())
+        if any((key, name) in values for name, _ in shown)
+    ]
+    columns = [Column("Form", align="left"), *(Column(name, "per year") for name, _ in shown)]
+    caption = "Natural mortality M: what is used here, and every published form that the life history at hand allows."
     return frame_table("natural-mortality", caption, columns, rows, notes=tuple(notes), data=data)
 
 
@@ -270,17 +279,16 @@ def natural_figure(found: Mortality, context: Context) -> Figure | None:
             assert one.forms is not None
             values = dict(zip(one.forms.table["form"], one.forms.table["value"], strict=True))
             place = [names.index(key) + 1 for key in values]
-            (dots,) = ax.plot(list(values.values()), place, linestyle="none", marker=form_look.marker, color=form_look.colour)
-            legend = {"published form": dots}
-            for at, estimate, look, label in (
-                (0, one.natural, used_look, "used here"),
-                (-1, one.fit.total_mortality if one.fit is not None else None, total_look, "total mortality"),
+            ax.plot(list(values.values()), place, linestyle="none", marker=form_look.marker, color=form_look.colour)
+            for at, estimate, look in (
+                (0, one.natural, used_look),
+                (-1, one.fit.total_mortality if one.fit is not None else None, total_look),
             ):
                 if estimate is None or not estimate.estimable:
                     continue
                 if math.isfinite(estimate.lower) and math.isfinite(estimate.upper):
                     ax.hlines(at, estimate.lower, estimate.upper, color=look.colour, linewidth=1.2)
-                (legend[label],) = ax.plot(estimate.value, at, linestyle="none", marker=look.marker, color=look.colour)
+                ax.plot(estimate.value, at, linestyle="none", marker=look.marker, color=look.colour)
             ax.set_xlim(left=0)
             ax.grid(axis="x")
             ax.set_xlabel("Per year")
@@ -337,14 +345,12 @@ def _total(one: SpeciesMortality, found: Mortality, context: Context) -> list[Fi
     if not now.estimate.estimable:
         return list(context.writer.few_data([now]))
     survival = found.results.one(quantity="annual_survival", species=one.key, season=context.season, detail=None)
-    said = [context.writer.level(now, key=True)]
+    level = context.writer.level(now, key=True)
     if survival is not None:
-        e, name = survival.estimate, context.writer.nouns.species_name(one.key)
-        text = (
-            f"that is {100 * e.value:.0f} of 100 {name} living through a year ({percent_level(e.level)} interval "
-            f"{100 * e.lower:.0f} to {100 * e.upper:.0f})"
-        )
-        said.append(Finding(sentence(text), (survival.id,)))
+        e = survival.estimate
+        lives = f"{100 * e.value:.0f} of 100 live through a year ({100 * e.lower:.0f} to {100 * e.upper:.0f})"
+        level = replace(level, text=sentence(f"{level.text.rstrip('.')}: {lives}"), results=(now.id, survival.id))
+    said = [level]
     earlier = [r for r in line if (r.season or 0) < context.season]
     said += context.change(earlier[-1] if earlier else None, now)
     return said + _methods(one, now, found, context)
@@ -381,8 +387,11 @@ def _natural(one: SpeciesMortality, found: Mortality, context: Context) -> list[
             text += f"; published forms would say {one.forms.lowest:.2f} to {one.forms.highest:.2f}"
     else:
         assert one.forms is not None
-        text = f"natural mortality of {name} was not measured; {len(one.forms.table)} published forms predict "
-        text += f"{one.forms.lowest:.2f} to {one.forms.highest:.2f}, their median {amount}"
+        number, text = len(one.forms.table), f"natural mortality of {name} was not measured; "
+        if number == 1:
+            text += f"one published form predicts {amount}"
+        else:
+            text += f"{number} published forms predict {one.forms.lowest:.2f} to {one.forms.highest:.2f}, their median {amount}"
     return [Finding(sentence(text), (result.id, *forms))]
 
 
@@ -393,14 +402,16 @@ def _fishing(one: SpeciesMortality, found: Mortality, context: Context) -> list[
     e, name = result.estimate, context.writer.nouns.species_name(one.key)
     if not e.estimable:
         reason = next((n for n in e.notes if n.startswith("not estimable: ")), "").removeprefix("not estimable: ")
-        return [Finding(sentence(f"fishing mortality of {name} could not be told from nothing: {reason}"), (result.id,))]
+        return [Finding(sentence(f"fishing mortality of {name} could not be estimated: {reason}"), (result.id,))]
     if e.lower <= 0:
         text = (
             f"what is left for fishing of {name} is {context.writer.amount(e)}: the data do not tell it from nothing, "
             "since total and natural mortality are both uncertain"
         )
         return [Finding(sentence(text), (result.id,), "unclear")]
-    return [Finding(sentence(f"fishing mortality of {name} was {context.writer.amount(e)} in {context.season}"), (result.id,))]
+    text = f"fishing mortality of {name} was {context.writer.amount(e)} in {context.season}, natural mortality "
+    f"{one.natural_source}"
+    return [Finding(sentence(text), (result.id,))]
 
 
 def findings(found: Mortality, context: Context) -> Findings:

@@ -29,7 +29,10 @@ LINK_ASSUMES = (
     "Catchability assumes that the sections fished in passes are like the others. The fish of the first pass stand in both the "
     "catch rate and the estimate, so that the two are not independent."
 )
-NOTHING = "This study has neither a mark-recapture census nor sections fished in passes: the number of fish is not estimated."
+NOTHING = (
+    "The number of fish is not estimated: this study has neither a mark-recapture census of two events or more, with "
+    "length classes that do not overlap, nor sections fished in passes."
+)
 
 
 def length_class(context: Context, species: str, size_class: str) -> str:
@@ -115,8 +118,10 @@ def population_figure(population: Population, context: Context) -> Figure | None
             table = np.array([[e.value, e.lower, e.upper] for e in census.classes.values()])
             interval_points(ax, np.arange(len(names)), table[:, 0], table[:, 1], table[:, 2], look, line=False)
             labels = [length_class(context, census.species, name) for name in names]
-            ax.set_xticks(range(len(names)), [label.replace(" and longer", "\nand longer") for label in labels])
-            ax.tick_params(axis="x", labelsize=7)
+            unit = context.units.length_unit
+            short = [label.split(", ")[-1].replace(f" {unit}", "").replace(" and longer", "\nand longer") for label in labels]
+            ax.set_xticks(range(len(names)), [text.replace(" to ", "\nto ") for text in short])
+            ax.set_xlabel(f"Length class ({unit})")
             ax.set_xlim(-0.5, len(names) - 0.5)
             ax.set_ylim(bottom=0)
             for label, e in zip(labels, census.classes.values(), strict=True):
@@ -206,15 +211,16 @@ def density_table(population: Population, context: Context) -> Table | None:
         km = format_estimate(result.estimate, context.units)
         ha = format_estimate(by_area.estimate, context.units) if by_area is not None else None
         removal = result.detail == "removal" or result.species not in counted_by_census
-        label = length_class(context, str(result.species), str(result.size_class))
-        how = "sections fished in passes" if removal else "census of the whole water"
+        label = length_class(context, str(result.species), str(result.size_class)).replace("Stock, ", "")
+        how = "removal" if removal else "census"
         rows.append([context.names[str(result.species)], str(result.season), how, label, _both(km), _both(ha) if ha else "—"])
-    columns = [Column("Species", align="left"), Column("Season", align="left"), Column("From", align="left")]
-    columns += [Column("Length class", align="left"), Column("Density", context.units.units("fish/km"))]
+    columns = [Column("Species", align="left"), Column("Season", align="left"), Column("By", align="left")]
+    columns += [Column("Fish of", align="left"), Column("Density", context.units.units("fish/km"))]
     columns.append(Column("Density", context.units.units("fish/ha")))
     caption = (
-        "Fish per length and area of water, with intervals. Length and area count as known; the two sources are not alike, since "
-        "the sections hold only the fish within reach of the boats."
+        "Fish per length and area of water, with intervals. Length and area count as known. Census and removal are not alike: a "
+        "census is of the whole water, removal of the sections fished in passes, where only the fish within reach of "
+        "the boats count."
     )
     data = [r.record() for r in population.results.where(quantity=["density_per_km", "density_per_ha"])]
     return frame_table("density", caption, columns, rows, data=data)
