@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import optimize, stats
 
+from fishreport.methods.age_groups import AgeGroups
 from fishreport.methods.growth_curves import POWER_BOUNDS, Floats, GrowthCurve, natural_length, to_natural
-from fishreport.methods.growth_solver import AgeGroups, Solution, anchored_model, minimise, respond, solve_replicates
+from fishreport.methods.growth_solver import Solution, anchored_model, minimise, respond, solve_replicates
 
 _FARTHEST = 40
 
@@ -208,6 +209,13 @@ def profile_limits(state: FitState, level: float) -> Floats:
     return limits
 
 
+def draw_counts(n: int, resamples: int, rng: np.random.Generator) -> Floats:
+    """How often each of `n` fish is drawn, in each of `resamples` samples with replacement, (resamples, n)."""
+    drawn = rng.integers(n, size=(resamples, n))
+    drawn += np.arange(resamples)[:, None] * n
+    return np.bincount(drawn.ravel(), minlength=resamples * n).reshape(resamples, n).astype(np.float64)
+
+
 def resample_parameters(
     state: FitState, age: Floats, response: Floats, resamples: int, rng: np.random.Generator
 ) -> tuple[Floats, np.ndarray]:
@@ -220,7 +228,7 @@ def resample_parameters(
     converged : array (resamples,)
     """
     n = age.size
-    counts = rng.multinomial(n, np.full(n, 1 / n), size=resamples).astype(np.float64)
+    counts = draw_counts(n, resamples, rng)
     found = solve_replicates(age, response, counts, state.anchored, state.curve, state.logarithmic)
     young, old = float(state.groups.age[0]), float(state.groups.age[-1])
     with np.errstate(all="ignore"):

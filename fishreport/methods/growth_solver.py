@@ -1,8 +1,4 @@
-"""Least squares for growth curves, for many weightings of the same fish at once (Levenberg-Marquardt).
-
-Fish of the same age add to the sum of squares only by their number, mean and scatter about that mean, so data are reduced to
-these three once. A bootstrap of thousands of replicates is then one batch of small problems that are solved side by side.
-"""
+"""Least squares for growth curves, for many weightings of the same fish at once (Levenberg-Marquardt)."""
 
 from __future__ import annotations
 
@@ -11,46 +7,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from fishreport.methods.age_groups import (
+    AgeGroups,
+    NodeGroups,
+    chebyshev_nodes,
+    group_ages,
+    group_at_nodes,
+    node_polynomials,
+)
 from fishreport.methods.growth_curves import POWER_BOUNDS, Floats, GrowthCurve, anchored_length
 
 Model = Callable[[Floats], tuple[Floats, Floats]]
 """Parameters (batch, p) to expected response (batch, ages) and derivatives (batch, ages, p)."""
 
 _CHUNK = 2_000_000
-
-
-@dataclass(frozen=True, slots=True)
-class AgeGroups:
-    """Fish reduced to their distinct ages, in one or many weightings.
-
-    Attributes
-    ----------
-    age : array (ages,)
-        Distinct ages, ascending.
-    weight, mean : array (batch, ages)
-        Number of fish, and their mean response (0 where there are none).
-    within : array (batch,)
-        Sum of squares about those means.
-    """
-
-    age: Floats
-    weight: Floats
-    mean: Floats
-    within: Floats
-
-    def take(self, rows: slice) -> AgeGroups:
-        """Some of the weightings."""
-        return AgeGroups(self.age, self.weight[rows], self.mean[rows], self.within[rows])
-
-    def repeat(self, times: int) -> AgeGroups:
-        """The first weighting, `times` over."""
-        shape = (times, self.age.size)
-        return AgeGroups(
-            self.age,
-            np.broadcast_to(self.weight[:1], shape),
-            np.broadcast_to(self.mean[:1], shape),
-            np.broadcast_to(self.within[:1], (times,)),
-        )
+_MANY_AGES = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,44 +33,14 @@ class Solution:
     converged: np.ndarray
 
 
-def group_ages(age: Floats, response: Floats, counts: Floats | None = None) -> AgeGroups:
-    """Reduce fish to distinct ages.
-
-    Parameters
-    ----------
-    age, response : array (fish,)
-    counts : array (batch, fish), optional
-        How often each fish stands in each weighting; once if omitted.
-    """
-    distinct, place = np.unique(age, return_inverse=True)
-    centre = response.mean()
-    centred = response - centre
-    if counts is None:
-        weight = np.bincount(place, minlength=distinct.size)[None].astype(float)
-        total = np.bincount(place, centred, distinct.size)[None]
-        square = np.bincount(place, centred**2, distinct.size)[None]
-    elif distinct.size == age.size:
-        order = np.argsort(age)
-        weight = counts[:, order].astype(float)
-        total, square = weight * centred[order], weight * centred[order] ** 2
-    else:
-        member = np.zeros((age.size, distinct.size))
-        member[np.arange(age.size), place] = 1.0
-        weight = counts @ member
-        total = counts @ (member * centred[:, None])
-        square = counts @ (member * (centred**2)[:, None])
-    mean = np.divide(total, weight, out=np.zeros_like(total), where=weight > 0)
-    within = np.maximum(square - weight * mean**2, 0.0).sum(axis=1)
-    return AgeGroups(distinct, weight, np.where(weight > 0, mean + centre, 0.0), within)
-
-
-def _sum_of_squares(groups_mean: Floats, weight: Floats, within: Floats, expected: Floats) -> Floats:
-    rss = np.einsum("bk,bk->b", weight, (groups_mean - expected) ** 2) + within
-    return np.where(np.isfinite(rss), rss, np.inf)
-
-
 def minimise(
-    groups: AgeGroups, model: Model, start: Floats, *, free: tuple[int, ...], tolerance: float = 1e-9, rounds: int = 200
+    groups: AgeGroups | NodeGroups,
+    model: Model,
+    start: Floats,
+    *,
+    free: tuple[int, ...],
+    tolerance: float = 1e-9,
+    rounds: int = 200,
 ) -> Solution:
     """Least squares over the `free` parameters; the others stay at their start.
 
@@ -111,19 +52,18 @@ def minimise(
     power_column = 3 if 3 in free else None
     with np.errstate(all="ignore"):
         expected, slopes = model(at)
-    rss = _sum_of_squares(groups.mean, groups.weight, groups.within, expected)
+    rss, size_of_data = groups.sum_of_squares(expected), groups.size
     damping = np.full(len(at), 1e-4)
     converged = np.zeros(len(at), bool)
     active = np.flatnonzero(np.isfinite(rss))
     for _ in range(rounds):
         if active.size == 0:
             break
-        weight, mean, jacobian = groups.weight[active], groups.mean[active], slopes[active][..., columns]
-        residual = mean - expected[active]
-        weighted = jacobian * weight[..., None]
-        gradient = np.einsum("bkp,bk->bp", weighted, residual)
-        normal = np.matmul(np.swapaxes(weighted, 1, 2), jacobian)
-        size = np.sqrt(np.einsum("bpp->bp", normal))
+        here = groups if active.size == len(at) else groups.take(active)
+        jacobian = slopes[active][..., columns]
+        gradient = np.einsum("bkp,bk->bp", jacobian, here.pull(expected[active]))
+        normal = np.matmul(np.swapaxes(jacobian * here.weight[..., None], 1, 2), jacobian)
+        size = np.sqrt(np.maximum(np.einsum("bpp->bp", normal), 0.0))
         size = np.where(size > 0, size, 1.0)
         if power_column is not None:
             _hold_at_bounds(at[active], gradient, normal, columns.index(power_column))
@@ -137,9 +77,9 @@ def minimise(
             trial[:, 3] = np.clip(trial[:, 3], *POWER_BOUNDS)
         with np.errstate(all="ignore"):
             tried, tried_slopes = model(trial)
-        tried_rss = _sum_of_squares(mean, weight, groups.within[active], tried)
+            tried_rss = here.sum_of_squares(tried)
         better = tried_rss <= rss[active] * (1 + 1e-15)
-        small_step = np.max(np.abs(step) * size, axis=1) <= tolerance * np.sqrt(np.einsum("bk,bk->b", weight, mean**2) + 1e-300)
+        small_step = np.max(np.abs(step) * size, axis=1) <= tolerance * size_of_data[active]
         done = (np.abs(offset) <= tolerance**2 * rss[active]) | (small_step & (damping[active] < 1))
         stuck = ~better & (damping[active] > 1e12)
         moved = active[better]
@@ -175,7 +115,7 @@ def respond(model: Model, logarithmic: bool) -> Model:
     return log_model
 
 
-def anchored_model(groups: AgeGroups, curve: GrowthCurve, logarithmic: bool) -> Model:
+def anchored_model(groups: AgeGroups | NodeGroups, curve: GrowthCurve, logarithmic: bool) -> Model:
     """The curve in anchored parameters at the ages of `groups`, as a model of the response."""
     young, old = float(groups.age[0]), float(groups.age[-1])
     return respond(lambda parameters: anchored_length(parameters, groups.age, curve, young, old), logarithmic)
@@ -217,7 +157,7 @@ def solve_curve(groups: AgeGroups, curve: GrowthCurve, logarithmic: bool) -> Sol
     free = tuple(range(starts.shape[1]))
     many = groups.repeat(len(starts))
     with np.errstate(all="ignore"):
-        first = _sum_of_squares(many.mean, many.weight, many.within, model(starts)[0])
+        first = many.sum_of_squares(model(starts)[0])
     best = np.argsort(first)[:6]
     rough = minimise(groups.repeat(len(best)), model, starts[best], free=free, tolerance=1e-4, rounds=60)
     winner = rough.parameters[[int(np.argmin(rough.rss))]]
@@ -236,16 +176,34 @@ def solve_replicates(
     start : array (p,)
         Anchored parameters between the youngest and the oldest of all fish.
     """
-    distinct = np.unique(age).size
-    size = max(1, _CHUNK // (distinct * start.size))
+    distinct = np.unique(age)
+    nodes = chebyshev_nodes(float(distinct[0]), float(distinct[-1]))
+    by_nodes = distinct.size > _MANY_AGES and _nodes_serve(distinct, nodes, start, curve, logarithmic)
+    size = max(1, _CHUNK // ((nodes if by_nodes else distinct).size * start.size))
     parts = []
     for first in range(0, len(counts), size):
-        groups = group_ages(age, response, counts[first : first + size])
+        chunk = counts[first : first + size]
+        groups = group_at_nodes(age, response, chunk, nodes) if by_nodes else group_ages(age, response, chunk)
         model = anchored_model(groups, curve, logarithmic)
-        begin = np.repeat(start[None], len(groups.weight), axis=0)
+        begin = np.repeat(start[None], len(chunk), axis=0)
         parts.append(minimise(groups, model, begin, free=tuple(range(start.size)), tolerance=1e-6, rounds=100))
     return Solution(
         np.concatenate([part.parameters for part in parts]),
         np.concatenate([part.rss for part in parts]),
         np.concatenate([part.converged for part in parts]),
     )
+
+
+def _nodes_serve(age: Floats, nodes: Floats, start: Floats, curve: GrowthCurve, logarithmic: bool) -> bool:
+    """Whether the polynomial through the nodes follows the curve and its square at every age, to 1e-7 of its rise."""
+    young, old = float(age[0]), float(age[-1])
+    polynomials = node_polynomials(age, nodes)
+    with np.errstate(all="ignore"):
+        exact, at_nodes = (
+            respond(lambda p, a=ages: anchored_length(p, a, curve, young, old), logarithmic)(start)[0]  # type: ignore[misc]
+            for ages in (age, nodes)
+        )
+    rise = float(np.ptp(exact))
+    middle = float(exact.mean())
+    worst = max(float(np.max(np.abs(polynomials @ (at_nodes - middle) ** k - (exact - middle) ** k))) / rise**k for k in (1, 2))
+    return bool(worst < 1e-7)

@@ -10,11 +10,12 @@ import numpy as np
 from scipy import stats
 
 from fishreport.exceptions import InputError
+from fishreport.methods.age_groups import group_ages
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.growth_curves import POWER_BOUNDS, Floats, GrowthCurve, find_curve, natural_length, to_natural
 from fishreport.methods.growth_fit import GrowthFit, invert_normal
 from fishreport.methods.growth_intervals import FitState, corrected_percentiles, profile_limits, resample_parameters
-from fishreport.methods.growth_solver import group_ages, solve_curve
+from fishreport.methods.growth_solver import solve_curve
 
 Errors = Literal["constant", "proportional", "chosen"]
 Interval = Literal["profile", "wald", "bootstrap"]

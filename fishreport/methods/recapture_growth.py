@@ -11,11 +11,12 @@ import pandas as pd
 from scipy import optimize, stats
 
 from fishreport.exceptions import InputError
+from fishreport.methods.age_groups import AgeGroups
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.growth_curves import Floats
 from fishreport.methods.growth_fit import invert_normal
-from fishreport.methods.growth_intervals import corrected_percentiles
-from fishreport.methods.growth_solver import AgeGroups, minimise
+from fishreport.methods.growth_intervals import corrected_percentiles, draw_counts
+from fishreport.methods.growth_solver import minimise
 from fishreport.methods.length_at_age import BEYOND_DATA, NO_ASYMPTOTE, Interval, check_choice, check_level
 from fishreport.methods.recapture_likelihood import fit_between_fish
 
@@ -382,7 +383,7 @@ def _bootstrap_limits(
     start: Floats, years: Floats, gain: Floats, at: Floats, influence: Floats, resamples: int, rng: Any, level: float
 ) -> Floats:
     n = start.size
-    counts = rng.multinomial(n, np.full(n, 1 / n), size=resamples).astype(float)
+    counts = draw_counts(n, resamples, rng)
     groups = AgeGroups(np.arange(n, dtype=float), counts, np.broadcast_to(gain, counts.shape), np.zeros(resamples))
     begin = np.tile(at, (resamples, 1))
     found = minimise(groups, lambda p: _increments(p, start, years), begin, free=(0, 1), tolerance=1e-6, rounds=100)

@@ -7,6 +7,7 @@ import pytest
 from scipy import optimize, stats
 
 from fishreport.exceptions import InputError
+from fishreport.methods.age_groups import chebyshev_nodes, group_ages, group_at_nodes
 from fishreport.methods.growth import (
     average_growth,
     compare_growth,
@@ -18,7 +19,7 @@ from fishreport.methods.growth import (
 )
 from fishreport.methods.growth_curves import CURVES, anchored_length, natural_length, to_anchored, to_natural
 from fishreport.methods.growth_intervals import corrected_percentiles
-from fishreport.methods.growth_solver import group_ages, solve_curve, solve_replicates
+from fishreport.methods.growth_solver import solve_curve, solve_replicates
 
 NATURAL = {
     "von_bertalanffy": [500, 0.3, -0.4],
@@ -236,6 +237,18 @@ def test_bootstrap_replicates_equal_separate_fits(rng: np.random.Generator) -> N
                 lambda t, a, k, z: a * (1 - np.exp(-k * (t - z))), age[drawn], length[drawn], [500, 0.3, -0.3], xtol=1e-13
             )
             assert row == pytest.approx(alone, rel=1e-4)
+
+
+def test_sums_at_nodes_equal_sums_over_fish(rng: np.random.Generator) -> None:
+    age = rng.uniform(0.5, 9, 500)
+    response = 550 * (1 - np.exp(-0.35 * (age + 0.3))) + rng.normal(0, 20, 500)
+    counts = rng.multinomial(500, np.full(500, 1 / 500), size=3).astype(float)
+    nodes = chebyshev_nodes(age.min(), age.max())
+    by_nodes, by_fish = group_at_nodes(age, response, counts, nodes), group_ages(age, response, counts)
+    curve = [lambda t: 540 * (1 - np.exp(-0.36 * (t + 0.2)))] * 3
+    at_nodes, at_fish = (np.array([f(t) for f in curve]) for t in (nodes, by_fish.age))
+    assert by_nodes.sum_of_squares(at_nodes) == pytest.approx(by_fish.sum_of_squares(at_fish), rel=1e-9)
+    assert by_nodes.pull(at_nodes).sum(axis=1) == pytest.approx(by_fish.pull(at_fish).sum(axis=1), rel=1e-6)
 
 
 def test_corrected_percentiles_of_a_symmetric_case_are_the_plain_ones(rng: np.random.Generator) -> None:
