@@ -11,7 +11,14 @@ from typing import Any
 from nbformat import NotebookNode
 
 from fishreport.exceptions import ReportError
-from fishreport.exhibits.exhibit import FIGURE_TYPE, FINDINGS_TYPE, RESULTS_TYPE, SCORECARD_TYPE, TABLE_TYPE
+from fishreport.exhibits.exhibit import (
+    EXPLORER_TYPE,
+    FIGURE_TYPE,
+    FINDINGS_TYPE,
+    RESULTS_TYPE,
+    SCORECARD_TYPE,
+    TABLE_TYPE,
+)
 from fishreport.report.chapter import AUTHOR_TYPE
 from fishreport.report.notebook import INJECTED
 from fishreport.report.prose import REFERENCE
@@ -20,7 +27,7 @@ from fishreport.study import Study
 
 # Numbers of exhibits outside the numbered chapters.
 FRONT_NUMBER, LAST_NUMBER = "S", "P"
-OURS = (FIGURE_TYPE, TABLE_TYPE, FINDINGS_TYPE, SCORECARD_TYPE, RESULTS_TYPE, AUTHOR_TYPE)
+OURS = (FIGURE_TYPE, TABLE_TYPE, FINDINGS_TYPE, SCORECARD_TYPE, EXPLORER_TYPE, RESULTS_TYPE, AUTHOR_TYPE)
 _TITLE = re.compile(r"\A\s*#\s+(?P<title>[^\n]+?)\s*#*\s*(?:\n|\Z)")
 _SAFE = re.compile(r"[^A-Za-z0-9-]+")
 
@@ -94,8 +101,8 @@ class Document:
         raise ReportError(f"chapter {chapter}: there is no {kind} {label!r}; there are {', '.join(labels) or 'none'}")
 
     def plain(self, text: str, chapter: str) -> str:
-        """Text in which references are written out."""
-        return REFERENCE.sub(lambda m: self.resolve(chapter, m["reference_kind"], m["reference_label"])[1], text)
+        """Text in which references are written out, without the backticks of code."""
+        return REFERENCE.sub(lambda m: self.resolve(chapter, m["reference_kind"], m["reference_label"])[1], text.replace("`", ""))
 
 
 def anchor_name(*parts: str) -> str:
@@ -219,6 +226,8 @@ def _add_chapter(
                 numbering.number("figure", data[FIGURE_TYPE])
             if TABLE_TYPE in data:
                 numbering.number("table", data[TABLE_TYPE])
+            if EXPLORER_TYPE in data:
+                numbering.number("table", data[EXPLORER_TYPE]["table"])
             if SCORECARD_TYPE in data:
                 data[SCORECARD_TYPE].setdefault("label", "scorecard")
                 numbering.number("table", data[SCORECARD_TYPE])

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import hashlib
 import json
 import time
 from collections.abc import Mapping, Sequence
@@ -20,7 +19,6 @@ from fishreport.study import Study, read_study
 
 if TYPE_CHECKING:
     from fishreport.report.assemble import Document
-    from fishreport.report.cache import Cache
     from fishreport.report.kernels import ForkServer
     from fishreport.report.run import ExecutedChapter
 
@@ -57,73 +55,6 @@ def study_file(path: Path | str) -> Path:
     """The ``study.toml`` of a study that is named by its folder or its file."""
     given = Path(path)
     return (given / "study.toml" if given.is_dir() else given).resolve()
-
-
-def _render(document: Document, formats: Sequence[str], cache: Cache, progress: Progress) -> dict[str, bytes]:
-    """The report in each format; an unchanged document is not set again."""
-    from fishreport.report.cache import code_digest, folder_digest, write_whole
-    from fishreport.resources import locate
-
-    state = hashlib.sha256(
-        json.dumps([document.notebook, vars(document)["title"], document.water, document.author], sort_keys=True).encode()
-    )
-    basis = [
-        code_digest(),
-        folder_digest(locate("templates")),
-        document.language,
-        document.units,
-        document.region,
-        document.season,
-    ]
-    basis += [
-        list(map(repr, document.sections)),
-        folder_digest(document.folder, (DEFAULT_FOLDER,)) if _has_images(document) else "",
-    ]
-    state.update(json.dumps(basis, sort_keys=True).encode())
-    rendered: dict[str, bytes] = {}
-    for name in formats:
-        progress.working(f"setting {name.upper()}")
-        kept = cache.folder / "pages" / f"{state.hexdigest()[:32]}.{name}"
-        rendered[name] = _kept_page(kept) or _set_page(document, name)
-        if not kept.is_file():
-            try:
-                digest = hashlib.sha256(rendered[name]).hexdigest().encode()
-                write_whole(kept, digest + b"\n" + rendered[name])
-                _prune(kept.parent, 12)
-            except OSError:
-                pass
-        progress.done()
-    return rendered
-
-
-def _has_images(document: Document) -> bool:
-    return any("](" in json.dumps(cell) and "![" in json.dumps(cell) for cell in document.notebook.cells)
-
-
-def _kept_page(path: Path) -> bytes | None:
-    try:
-        digest, _, page = path.read_bytes().partition(b"\n")
-    except OSError:
-        return None
-    if hashlib.sha256(page).hexdigest().encode() == digest:
-        return page
-    path.unlink(missing_ok=True)
-    return None
-
-
-def _prune(folder: Path, most: int) -> None:
-    for path in sorted(folder.iterdir(), key=lambda item: item.stat().st_mtime_ns, reverse=True)[most:]:
-        path.unlink(missing_ok=True)
-
-
-def _set_page(document: Document, name: str) -> bytes:
-    if name == "html":
-        from fishreport.report.html import render_html
-
-        return render_html(document)
-    from fishreport.report.pdf import render_pdf
-
-    return render_pdf(document)
 
 
 def results_bytes(document: Document) -> bytes:
@@ -234,9 +165,10 @@ def build_report(
             from fishreport.report.assemble import assemble
             from fishreport.report.cache import Cache, cache_folder
             from fishreport.report.manifest import how_it_was_made, keep_inputs, write_manifest
+            from fishreport.report.pages import set_pages
 
             document = assemble(read, executed, last=how_it_was_made(read, file, executed), whole=is_whole(planned, notebooks))
-            pages = _render(document, formats, Cache(cache_folder(read)), progress)
+            pages = set_pages(document, formats, Cache(cache_folder(read)), progress, ignored=(target.name, DEFAULT_FOLDER))
             _write(placing.folder, document, pages, executed, settings)
             keep_inputs(placing.folder, read, file, executed)
             request = {"settings": settings, "season": season, "chapters": list(chapters), "formats": list(formats)}

@@ -121,9 +121,13 @@ def how_it_was_made(study: Study, study_file: Path, executed: Sequence[ExecutedC
     )
     parameters = Table(
         "parameters",
-        "Parameters of this build and where their values come from.",
+        "Parameters that the study file or this build sets; all others have their default.",
         (Column("Parameter", align="left"), Column("Value"), Column("From", align="left"), Column("Meaning", align="left")),
-        tuple((item["name"], _shown(item["value"]), item["origin"], item["meaning"]) for item in parameter_table(study)),
+        tuple(
+            (item["name"], _shown(item["value"]), item["origin"], item["meaning"])
+            for item in parameter_table(study)
+            if item["origin"] != "default"
+        ),
     )
     software = Table(
         "software",
@@ -143,7 +147,7 @@ def how_it_was_made(study: Study, study_file: Path, executed: Sequence[ExecutedC
     if changes:
         text += "\nSettings changed for this build: " + "; ".join(changes) + ".\n"
     cells = [NotebookNode(cell_type="markdown", metadata=NotebookNode(), source=text)]
-    for table in (inputs, parameters, software):
+    for table in (inputs, *((parameters,) if parameters.rows else ()), software):
         data = json.loads(json.dumps(table._repr_mimebundle_()[TABLE_TYPE]))
         output = NotebookNode(output_type="display_data", metadata=NotebookNode(), data=NotebookNode({TABLE_TYPE: data}))
         cells.append(NotebookNode(cell_type="code", metadata=NotebookNode(), source="", execution_count=None, outputs=[output]))

@@ -14,15 +14,20 @@ PORTRAIT, LANDSCAPE = 470.0, 700.0  # points of text width
 SIZES = (8.5, 8.0, 7.5, 7.0, 6.5)
 _PER_SIGN = 0.60  # width of an average sign of the report's font, in ems
 _INSET = 9.0  # points beside each cell
+_SHORT = 15  # signs; a column of no more is as wide as its text
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _DANGEROUS = ("=", "+", "-", "@", "\t", "\r")
 
 
 @dataclass(frozen=True)
 class TableLayout:
-    """A part of a table as it is set: which columns, how large, on a page turned or not, which part of how many."""
+    """A part of a table as it is set: which columns, how large, on a page turned or not, which part of how many.
+
+    `shares` holds for each column its share of the width that is left, or 0 where it is as wide as its text.
+    """
 
     columns: tuple[int, ...]
+    shares: tuple[int, ...]
     size: float
     turned: bool
     part: int
@@ -48,15 +53,24 @@ def lay_out_table(columns: Sequence[Mapping[str, Any]], rows: Sequence[Sequence[
     words, cells = _widths(columns, rows)
     wanted = [max(word, min(cell, 28)) for word, cell in zip(words, cells, strict=True)]
     every = tuple(range(len(columns)))
+
+    def layout(places: tuple[int, ...], size: float, turned: bool, part: int = 1, parts: int = 1) -> TableLayout:
+        width = LANDSCAPE if turned else PORTRAIT
+        fits = _needed([max(words[place], cells[place]) for place in places], size) <= width
+        # A column of single words, or of little text, cannot give way without words running over its edge.
+        firm = {place for place in places if cells[place] <= max(_SHORT, 1.6 * words[place])}
+        shares = tuple(0 if fits or place in firm else min(cells[place], 60) for place in places)
+        return TableLayout(places, shares, size, turned, part, parts)
+
     for size in SIZES[:3]:
         if _needed(wanted, size) <= PORTRAIT:
-            return [TableLayout(every, size, False, 1, 1)]
+            return [layout(every, size, False)]
     for size in SIZES:
         if _needed(words, size) <= PORTRAIT:
-            return [TableLayout(every, size, False, 1, 1)]
+            return [layout(every, size, False)]
     for size in SIZES:
         if _needed(words, size) <= LANDSCAPE:
-            return [TableLayout(every, size, True, 1, 1)]
+            return [layout(every, size, True)]
     size, parts = SIZES[2], []
     first = _needed(words[:1], size)
     current, used = [0], first
@@ -68,7 +82,7 @@ def lay_out_table(columns: Sequence[Mapping[str, Any]], rows: Sequence[Sequence[
         current.append(place)
         used += width
     parts.append(tuple(current))
-    return [TableLayout(part, size, False, number, len(parts)) for number, part in enumerate(parts, start=1)]
+    return [layout(part, size, False, number, len(parts)) for number, part in enumerate(parts, start=1)]
 
 
 def safe_cell(value: Any) -> str:

@@ -36,6 +36,14 @@ def test_wide_table_shrinks_then_turns_then_splits() -> None:
     assert PORTRAIT < LANDSCAPE
 
 
+def test_long_columns_share_the_width_that_is_left() -> None:
+    text = [["short", "a sentence of many words, far too long for one line of a table on paper", "1.25", "x " * 60]]
+    (layout,) = lay_out_table(columns(4), text)
+    assert layout.shares[0] == layout.shares[2] == 0
+    assert layout.shares[3] == 60
+    assert lay_out_table(columns(4), rows(4))[0].shares == (0, 0, 0, 0)
+
+
 @pytest.mark.parametrize(
     ("value", "text"),
     [

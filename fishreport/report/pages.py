@@ -1,0 +1,99 @@
+"""The report in its formats; a document that has not changed is not set again."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+import hashlib
+import importlib.metadata
+import json
+from collections.abc import Sequence
+from pathlib import Path
+
+from fishreport.report.assemble import Document
+from fishreport.report.cache import Cache, code_digest, versions, write_whole
+from fishreport.report.progress import Progress
+from fishreport.report.reads import folder_digest
+from fishreport.resources import locate
+
+SETTERS = ("typst", "nbconvert", "mistune", "jinja2")
+KEPT = 12
+
+
+def _digest(document: Document, ignored: tuple[str, ...]) -> str:
+    """Digest of all that a page is set from: the document, the code, the templates, the libraries, the study's images."""
+    names = [field.name for field in dataclasses.fields(Document) if field.name not in ("notebook", "folder", "references")]
+    text = json.dumps(document.notebook, sort_keys=True)
+    basis = [
+        [repr(getattr(document, name)) for name in names],
+        code_digest(),
+        folder_digest(locate("templates")),
+        versions(),
+        {name: importlib.metadata.version(name) for name in SETTERS},
+        folder_digest(document.folder, ignored) if "![" in text else "",
+    ]
+    return hashlib.sha256(f"{json.dumps(basis, sort_keys=True)}\0{text}".encode()).hexdigest()[:32]
+
+
+def _kept(path: Path) -> bytes | None:
+    """A page kept by an earlier build, unless it is damaged."""
+    try:
+        checksum, _, page = path.read_bytes().partition(b"\n")
+    except OSError:
+        return None
+    if hashlib.sha256(page).hexdigest().encode() == checksum:
+        return page
+    path.unlink(missing_ok=True)
+    return None
+
+
+def _keep(path: Path, page: bytes) -> None:
+    with contextlib.suppress(OSError):  # a full disk costs time later, not this report
+        write_whole(path, hashlib.sha256(page).hexdigest().encode() + b"\n" + page)
+        for old in sorted(path.parent.iterdir(), key=lambda item: item.stat().st_mtime_ns, reverse=True)[KEPT:]:
+            old.unlink(missing_ok=True)
+
+
+def _set(document: Document, name: str) -> bytes:
+    if name == "html":
+        from fishreport.report.html import render_html
+
+        return render_html(document)
+    from fishreport.report.pdf import render_pdf
+
+    return render_pdf(document)
+
+
+def set_pages(
+    document: Document, formats: Sequence[str], cache: Cache, progress: Progress, *, ignored: tuple[str, ...] = ()
+) -> dict[str, bytes]:
+    """The report in each format.
+
+    Parameters
+    ----------
+    document : Document
+    formats : sequence of str
+        ``html``, ``pdf``.
+    cache : Cache
+        Where pages are kept.
+    progress : Progress
+    ignored : tuple of str
+        Folders of the study that hold reports, not inputs.
+
+    Raises
+    ------
+    ReportError
+        If a format cannot be set.
+    """
+    digest = _digest(document, ignored)
+    pages: dict[str, bytes] = {}
+    for name in formats:
+        progress.working(f"setting {name.upper()}")
+        path = cache.folder / "pages" / f"{digest}.{name}"
+        page = _kept(path)
+        if page is None:
+            page = _set(document, name)
+            _keep(path, page)
+        pages[name] = page
+        progress.done()
+    return pages
