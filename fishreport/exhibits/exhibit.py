@@ -18,6 +18,7 @@ TABLE_TYPE = "application/vnd.fishreport.table+json"
 FINDINGS_TYPE = "application/vnd.fishreport.findings+json"
 RESULTS_TYPE = "application/vnd.fishreport.results+json"
 SCORECARD_TYPE = "application/vnd.fishreport.scorecard+json"
+EXPLORER_TYPE = "application/vnd.fishreport.explorer+json"
 
 
 def _plain(value: Any) -> Any:
@@ -59,6 +60,9 @@ class Table:
         Lines under the table.
     data : tuple[dict, ...]
         The same table as full-precision records, for its CSV; empty means that `rows` are written.
+    shades : tuple[tuple[float | None, ...], ...]
+        How dark the ground of each cell is, from 0 to 1, or None for plain; empty for a table without shades. The text of a
+        cell says the same: a shade never carries anything alone.
     """
 
     label: str
@@ -67,6 +71,7 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
     notes: tuple[str, ...] = ()
     data: tuple[dict[str, Any], ...] = field(default=(), repr=False)
+    shades: tuple[tuple[float | None, ...], ...] = ()
 
     def __post_init__(self) -> None:
         if not self.caption.strip():
@@ -74,6 +79,11 @@ class Table:
         for row in self.rows:
             if len(row) != len(self.columns):
                 raise ValueError(f"table {self.label!r}: a row has {len(row)} cells, {len(self.columns)} columns")
+        if self.shades and [len(row) for row in self.shades] != [len(row) for row in self.rows]:
+            raise ValueError(f"table {self.label!r}: shades need one entry a cell")
+        for shade in (shade for row in self.shades for shade in row):
+            if shade is not None and not 0 <= shade <= 1:
+                raise ValueError(f"table {self.label!r}: a shade is from 0 to 1, not {shade!r}")
 
     def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
         return {TABLE_TYPE: _plain(asdict(self)), "text/plain": f"Table {self.label}: {self.caption}"}
@@ -200,3 +210,54 @@ class Scorecard:
     def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
         lines = [f"{row.objective}: {row.value} ({row.target}), {row.verdict}" for row in self.rows]
         return {SCORECARD_TYPE: _plain(asdict(self)), "text/plain": "\n".join(lines)}
+
+
+@dataclass(frozen=True)
+class Control:
+    """Something that a reader moves: its name, the text of each step, and the step that it starts on."""
+
+    name: str
+    steps: tuple[str, ...]
+    start: int = 0
+
+    def __post_init__(self) -> None:
+        if len(self.steps) < 2 or not 0 <= self.start < len(self.steps):
+            raise ValueError(f"control {self.name!r} needs two steps or more and a start among them")
+
+
+@dataclass(frozen=True)
+class Explorer:
+    """Precomputed outcomes that a reader of the HTML page walks through; a table without script and on paper.
+
+    Attributes
+    ----------
+    table : Table
+        What stands in the report anyway, with the label, caption and notes of the exhibit.
+    introduction : str
+        What the reader can move, in a sentence.
+    controls : tuple[Control, Control]
+    outcomes : tuple[str, ...]
+        Name and unit of each outcome.
+    cells : tuple[tuple[str, str, str], ...]
+        Value, interval, and difference, as text; outcomes within the second control within the first.
+    bars : tuple[tuple[float, float, float] | None, ...]
+        Lower limit, value and upper limit of each cell on a scale of 0 to 100 of its outcome.
+    headings : tuple[str, str, str]
+        Over the columns of `cells`.
+    """
+
+    table: Table
+    introduction: str
+    controls: tuple[Control, Control]
+    outcomes: tuple[str, ...]
+    cells: tuple[tuple[str, str, str], ...]
+    bars: tuple[tuple[float, float, float] | None, ...]
+    headings: tuple[str, str, str]
+
+    def __post_init__(self) -> None:
+        expected = len(self.outcomes) * len(self.controls[0].steps) * len(self.controls[1].steps)
+        if len(self.cells) != expected or len(self.bars) != expected:
+            raise ValueError(f"explorer {self.table.label!r} needs {expected} cells and bars, one an outcome and step")
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
+        return {EXPLORER_TYPE: _plain(asdict(self)), "text/plain": f"Table {self.table.label}: {self.table.caption}"}

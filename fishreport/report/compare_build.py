@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from fishreport.exceptions import FishreportError, UsageError
-from fishreport.exhibits.exhibit import FIGURE_TYPE, FINDINGS_TYPE, SCORECARD_TYPE, TABLE_TYPE
+from fishreport.exhibits.exhibit import EXPLORER_TYPE, FIGURE_TYPE, FINDINGS_TYPE, SCORECARD_TYPE, TABLE_TYPE
 from fishreport.report.chapter import AUTHOR_TYPE
 from fishreport.report.manifest import CRATE, INPUTS
 from fishreport.report.notebook import INJECTED
@@ -146,6 +146,8 @@ def _scorecard(data: Mapping[str, Any]) -> dict[str, Any]:
 def _output(chapter: str, data: Mapping[str, Any]) -> Iterator[Shown]:
     if TABLE_TYPE in data:
         yield Shown(chapter, "table", data[TABLE_TYPE]["label"], data[TABLE_TYPE])
+    elif EXPLORER_TYPE in data:
+        yield Shown(chapter, "table", data[EXPLORER_TYPE]["table"]["label"], data[EXPLORER_TYPE]["table"])
     elif SCORECARD_TYPE in data:
         scorecard = data[SCORECARD_TYPE]
         yield Shown(chapter, "table", scorecard.get("label", "scorecard"), _scorecard(scorecard))
