@@ -46,7 +46,7 @@ def preload() -> None:
 
     ours = (found.name for found in pkgutil.walk_packages(fishreport.__path__, "fishreport.", onerror=lambda name: None))
     # The report package itself is for the process that builds; a chapter needs only `report.chapter`.
-    wanted = [name for name in ours if name not in NOT_OURS and not name.startswith("fishreport.report.")]
+    wanted = [name for name in ours if name not in NOT_OURS and not name.startswith(("fishreport.report.", "fishreport.batch."))]
     for name in (*LIBRARIES, *wanted, "fishreport.report.chapter"):
         with contextlib.suppress(Exception):
             importlib.import_module(name)

@@ -122,6 +122,11 @@ class ForkServer:
             return 1
         return None if status is None else int(status)
 
+    @property
+    def alive(self) -> bool:
+        """Whether the preloaded process still runs."""
+        return self._process.poll() is None
+
     def close(self) -> None:
         """End the preloaded process and the kernels that are left."""
         self._stream.close()
