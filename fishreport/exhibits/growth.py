@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 import numpy as np
+from matplotlib.ticker import MaxNLocator
 
 from fishreport.analysis.growth import MIXED, Growth, SpeciesGrowth
 from fishreport.exhibits.context import Context
@@ -107,6 +108,7 @@ def growth_figure(grown: Growth, context: Context) -> Figure | None:
                 said[-1] = f"{name}: {one.curve.n} aged fish; the curve nears {format_estimate(final, units).text}."
             rows += _mean_rows(name, one, context)
             ax.set_xlabel("Age (years)")
+            ax.xaxis.set_major_locator(MaxNLocator(6, integer=True))
             ax.set_ylim(bottom=0)
             ax.set_xlim(-0.5, max(float(age.max()) + 0.7, 2))
         axes[0][0].set_ylabel(units.length_label)
@@ -265,6 +267,8 @@ def bias_figure(grown: Growth, context: Context) -> Figure | None:
             ax.set_xlim(-0.5, top)
             ax.set_ylim(-0.5, top)
             ax.set_xlabel("Age by the first reader")
+            for axis in (ax.xaxis, ax.yaxis):
+                axis.set_major_locator(MaxNLocator(6, integer=True))
             off = table[table["p_value"] < 0.05]["age"].tolist()
             ages = joined([str(a) for a in off])
             differs = f"the second reader differs at age {ages}" if off else "no age at which the second reader plainly differs"
@@ -382,7 +386,7 @@ def stocked_table(grown: Growth, context: Context) -> Table | None:
     rows, unit = [], context.units.length_unit
     for name, one in _shown(grown, context):
         for cohort in one.stocked:
-            table = cohort.growth.mean_length.head(3)
+            table = cohort.growth.mean_length.head(2)
             means = [
                 f"{context.units.length(r['length_mm'])} at {r['years']:.1f} ({int(r['n'])})" for r in table.to_dict("records")
             ]

@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
+from matplotlib.ticker import MaxNLocator
 
 from fishreport.analysis.mortality import Mortality, SpeciesMortality
 from fishreport.analysis.result import Result
@@ -94,6 +95,7 @@ def age_figure(found: Mortality, context: Context) -> Figure | None:
             ax.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
             ax.axvline(one.fit.from_age - 0.5, color=GREY, linewidth=0.9, linestyle=(0, (4, 2)))
             ax.set_xlabel("Age (years)")
+            ax.xaxis.set_major_locator(MaxNLocator(6, integer=True))
             z = format_estimate(one.fit.total_mortality, Units())
             told = f"total mortality {_cell(one.fit.total_mortality)} per year" if z.value != "not estimable" else "no estimate"
             said.append(f"{name}: {one.fit.total_mortality.n} fish of age {one.fit.from_age} and older, {told}.")
