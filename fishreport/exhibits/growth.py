@@ -24,41 +24,32 @@ GROWTH_ASSUMES = (
     "longer of the young fish, their mean length is too high. In simulated surveys with about 90 aged fish the 95% "
     "interval of the asymptotic length held the truth in about 90 of 100."
 )
-TAGS_ASSUME = (
-    "Growth from tagged fish assumes that tagging does not slow them. Taken as all alike, fish that differ in their final length "
-    "make K too low and the asymptotic length too high; the second fit allows for that."
-)
-RINGS_ASSUME = (
-    "Lengths at earlier ages assume that the hard part grows in a straight line with the fish from the intercept on. Fish that "
-    "lived to be old may have grown otherwise when young than those that did not."
-)
-STOCKED_ASSUME = (
-    "Ages of marked fish are known. Mean length rises faster than fish grow where the small ones die sooner. A mark that was "
-    "used twice stands for the later stocking from that day on."
-)
 
 
-def _both(text: FormattedEstimate) -> str:
+def with_interval(text: FormattedEstimate) -> str:
+    """A value with its interval in brackets."""
     return text.value if text.interval == NO_VALUE else f"{text.value} ({text.interval})"
 
 
-def _shown(grown: Growth, context: Context) -> list[tuple[str, SpeciesGrowth]]:
+def by_species(grown: Growth, context: Context) -> list[tuple[str, SpeciesGrowth]]:
+    """Name and growth of every species, in the order of the study."""
     return [(name, grown.species[key]) for key, name in context.names.items()]
 
 
-def _level(grown: Growth) -> str:
+def level_of(grown: Growth) -> str:
+    """The level of all intervals, as text."""
     return percent_level(next(iter(grown.species.values())).curve.level)
 
 
 def growth_table(grown: Growth, context: Context) -> Table:
     """The von Bertalanffy parameters by species."""
     rows, data, notes = [], [], [GROWTH_ASSUMES]
-    for name, one in _shown(grown, context):
+    for name, one in by_species(grown, context):
         texts = [
             format_estimate(one.curve.estimates[key], context.units)
             for key in ("asymptotic_length", "growth_coefficient", "age_at_zero")
         ]
-        rows.append([name, *map(_both, texts), f"{one.curve.n:,}", format_number(one.curve.effective_n, digits=2)])
+        rows.append([name, *map(with_interval, texts), f"{one.curve.n:,}", format_number(one.curve.effective_n, digits=2)])
         notes += [f"{name}: {note}." for note in (*one.curve.notes, *((MIXED,) if one.mixed else ()))]
         for key, e in one.curve.estimates.items():
             data.append({"species": one.key, "parameter": key, "value": e.value, "se": e.se, "lower": e.lower, "upper": e.upper,
@@ -66,7 +57,7 @@ def growth_table(grown: Growth, context: Context) -> Table:
     columns = [Column("Species", align="left"), Column("Asymptotic length", context.units.length_unit), Column("K", "per year")]
     columns += [Column("Age at length 0", "years"), Column("Aged fish"), Column("Effective")]
     caption = (
-        f"Von Bertalanffy growth, with {_level(grown)} intervals, from the aged fish of all seasons together. Fish to age are "
+        f"Von Bertalanffy growth, with {level_of(grown)} intervals, from the aged fish of all seasons together. Fish to age are "
         "picked by length, so each stands for the catch of its length class; taken as they are they would put the "
         "asymptotic length too high. Effective is the number of equally weighing fish that they amount to."
     )
@@ -75,7 +66,7 @@ def growth_table(grown: Growth, context: Context) -> Table:
 
 def growth_figure(grown: Growth, context: Context) -> Figure | None:
     """Length at age: aged fish, mean of the catch, curve and band, one panel a species."""
-    shown = [(name, one) for name, one in _shown(grown, context) if len(one.aged) >= 3]
+    shown = [(name, one) for name, one in by_species(grown, context) if len(one.aged) >= 3]
     if not shown:
         return None
     units, rows, said = context.units, [], []
@@ -104,7 +95,7 @@ def growth_figure(grown: Growth, context: Context) -> Figure | None:
                 (line,) = ax.plot(at, value, color=INK)
                 final = one.curve.estimates["asymptotic_length"]
                 dash = ax.axhline(units.length_value(final.value), color=GREY, linewidth=0.9, linestyle=(0, (4, 2)))
-                legend |= {"curve": line, f"{_level(grown)} band": band, "asymptotic length": dash}
+                legend |= {"curve": line, f"{level_of(grown)} band": band, "asymptotic length": dash}
                 said[-1] = f"{name}: {one.curve.n} aged fish; the curve nears {format_estimate(final, units).text}."
             rows += _mean_rows(name, one, context)
             ax.set_xlabel("Age (years)")
@@ -120,7 +111,7 @@ def growth_figure(grown: Growth, context: Context) -> Figure | None:
     )
     caption = (
         f"Length at age of all aged fish (dots), mean length at age in the catch (squares) and the von Bertalanffy "
-        f"curve with its {_level(grown)} band. The dashed line is the asymptotic length. The dots lie above the curve "
+        f"curve with its {level_of(grown)} band. The dashed line is the asymptotic length. The dots lie above the curve "
         "where long fish were picked for ageing more often than they stand in the catch."
     )
     return Figure("length-at-age", caption, "Scatter of length on age by species. " + " ".join(said), svg, behind)
@@ -132,7 +123,7 @@ def _mean_columns(context: Context) -> list[Column]:
     return [*columns, Column("Interval"), Column("Aged fish alone", unit), Column("On the curve", unit)]
 
 
-def _bare(mm: float, context: Context) -> str:
+def bare_length(mm: float, context: Context) -> str:
     """A length without its unit."""
     return context.units.length(mm).removesuffix(f" {context.units.length_unit}") if math.isfinite(mm) else NO_VALUE
 
@@ -142,15 +133,27 @@ def _mean_rows(name: str, one: SpeciesGrowth, context: Context) -> list[list[str
     on_curve = one.curve.predict(one.curve.mean_length["age"])["length_mm"].to_numpy(float)
 
     for row, curve in zip(one.curve.mean_length.to_dict("records"), on_curve, strict=True):
-        limits = f"{_bare(row['lower'], context)} to {_bare(row['upper'], context)}" if math.isfinite(row["lower"]) else NO_VALUE
-        mean = _bare(row["length_mm"], context)
+        limits = (
+            f"{bare_length(row['lower'], context)} to {bare_length(row['upper'], context)}"
+            if math.isfinite(row["lower"])
+            else NO_VALUE
+        )
+        mean = bare_length(row["length_mm"], context)
         rows.append(
-            [name, f"{row['age']:g}", str(row["aged"]), mean, limits, _bare(row["raw_mm"], context), _bare(float(curve), context)]
+            [
+                name,
+                f"{row['age']:g}",
+                str(row["aged"]),
+                mean,
+                limits,
+                bare_length(row["raw_mm"], context),
+                bare_length(float(curve), context),
+            ]
         )
     return rows
 
 
-def _grid(cells: dict[tuple[int, str], str], first: str, names: list[str], unit: str) -> tuple[list[Column], list[list[str]]]:
+def age_grid(cells: dict[tuple[int, str], str], first: str, names: list[str], unit: str) -> tuple[list[Column], list[list[str]]]:
     """One row an age or ring, one column a species."""
     columns = [Column(first, align="left"), *(Column(name, unit) for name in names)]
     rows = sorted({row for row, _ in cells})
@@ -161,17 +164,19 @@ def mean_length_table(grown: Growth, context: Context) -> Table | None:
     """Mean length at age in the catch, one column a species."""
     cells = {
         (int(float(row[1])), name): row[3] if row[4] == NO_VALUE else f"{row[3]} ({row[4]})"
-        for name, one in _shown(grown, context)
+        for name, one in by_species(grown, context)
         for row in _mean_rows(name, one, context)
     }
     if not cells:
         return None
-    names = [name for name, one in _shown(grown, context) if len(one.curve.mean_length)]
-    columns, rows = _grid(cells, "Age", names, context.units.length_unit)
-    data = [{"species": one.key, **row} for _, one in _shown(grown, context) for row in one.curve.mean_length.to_dict("records")]
+    names = [name for name, one in by_species(grown, context) if len(one.curve.mean_length)]
+    columns, rows = age_grid(cells, "Age", names, context.units.length_unit)
+    data = [
+        {"species": one.key, **row} for _, one in by_species(grown, context) for row in one.curve.mean_length.to_dict("records")
+    ]
     caption = (
         "Mean length at age in the catch, each aged fish weighed by the catch of its length class, with "
-        f"{_level(grown)} intervals where two fish or more were aged."
+        f"{level_of(grown)} intervals where two fish or more were aged."
     )
     return frame_table("mean-length-at-age", caption, columns, rows, data=data)
 
@@ -179,12 +184,12 @@ def mean_length_table(grown: Growth, context: Context) -> Table | None:
 def curves_table(grown: Growth, context: Context) -> Table | None:
     """The candidate curves by AICc."""
     rows, data = [], []
-    for name, one in _shown(grown, context):
+    for name, one in by_species(grown, context):
         for row in one.weights.to_dict("records"):
             fit = one.fits[row["curve"]]
             final = format_estimate(fit.estimates["asymptotic_length"], context.units)
             weight = "< 0.01" if row["weight"] < 0.005 else f"{row['weight']:.2f}"
-            rows.append([name, CURVE_NAMES[row["curve"]], f"{row['difference']:.1f}", weight, _both(final)])
+            rows.append([name, CURVE_NAMES[row["curve"]], f"{row['difference']:.1f}", weight, with_interval(final)])
             data.append({"species": one.key, **row, "asymptotic_length_mm": fit.parameters[0]})
     if not rows:
         return None
@@ -201,7 +206,7 @@ def comparison_table(grown: Growth, context: Context) -> Table | None:
     """Whether growth of the earlier seasons differs from that of the later ones."""
     rows, notes = [], dict[str, None]()
     words = {"asymptotic_length": "asymptotic length", "growth_coefficient": "K", "age_at_zero": "age at length 0"}
-    for name, one in _shown(grown, context):
+    for name, one in by_species(grown, context):
         test = one.comparison
         if test is None:
             continue
@@ -219,209 +224,6 @@ def comparison_table(grown: Growth, context: Context) -> Table | None:
         "picking by length is taken as alike in both. A high p is no evidence that growth was the same."
     )
     return frame_table("growth-comparison", caption, columns, rows, notes=tuple(notes))
-
-
-def ages_table(grown: Growth, context: Context) -> Table | None:
-    """How two readers agree, by species."""
-    rows, notes, data = [], dict[str, None](), []
-    for name, one in _shown(grown, context):
-        if one.readers is None:
-            continue
-        a = one.readers.agreement
-        cells = [f"{e.value:.0f} ({e.lower:.0f} to {e.upper:.0f})" for e in (a.percent_agreement, a.percent_within_one)]
-        spread = [format_number(e.value, digits=2) for e in (a.average_percent_error, a.coefficient_of_variation)]
-        pooled = next((t for t in a.symmetry if t.form == "pooled"), None)
-        p = NO_VALUE if pooled is None else f"{pooled.p_value:.2f}"
-        rows.append([name, f"{a.n}", *cells, *spread, p])
-        notes |= dict.fromkeys(f"{name}: {note}." for note in a.notes)
-        data.append({"species": one.key, "n": a.n, "agreement": a.percent_agreement.value,
-                     "within_one": a.percent_within_one.value, "ape": a.average_percent_error.value,
-                     "cv": a.coefficient_of_variation.value,
-                     **{f"p_{t.form.replace(' ', '_')}": t.p_value for t in a.symmetry}})  # fmt: skip
-    if not rows:
-        return None
-    columns = [Column("Species", align="left"), Column("Read twice"), Column("Same age", "%"), Column("Within a year", "%")]
-    columns += [Column("Average error", "%"), Column("CV", "%"), Column("p of symmetry")]
-    caption = (
-        "Agreement of two readers over the same fish. Average error is the mean percent error; a low p of symmetry "
-        "means that one reader reads older than the other. Agreement is not accuracy: both may be wrong alike."
-    )
-    return frame_table("readers", caption, columns, rows, notes=tuple(notes), data=data)
-
-
-def bias_figure(grown: Growth, context: Context) -> Figure | None:
-    """Mean age of the second reader at each age of the first."""
-    shown = [(name, one.readers) for name, one in _shown(grown, context) if one.readers is not None]
-    if not shown:
-        return None
-    look, rows, said = looks(["mean"])["mean"], [], []
-    with style():
-        figure, axes = drawing(1, len(shown), height=2.6)
-        for ax, (name, both) in zip(axes[0], shown, strict=True):
-            table = both.agreement.bias
-            top = float(max(table["age"].max(), table["mean"].max())) + 1
-            ax.plot([0, top], [0, top], color=GREY, linewidth=0.9, linestyle=(0, (4, 2)))
-            bounded = table[np.isfinite(table["lower"])]
-            ax.vlines(bounded["age"], bounded["lower"], bounded["upper"], color=look.colour, linewidth=1.1)
-            ax.plot(table["age"], table["mean"], linestyle="none", color=look.colour, marker=look.marker, markeredgecolor="white")
-            ax.set_xlim(-0.5, top)
-            ax.set_ylim(-0.5, top)
-            ax.set_xlabel("Age by the first reader")
-            for axis in (ax.xaxis, ax.yaxis):
-                axis.set_major_locator(MaxNLocator(6, integer=True))
-            off = table[table["p_value"] < 0.05]["age"].tolist()
-            ages = joined([str(a) for a in off])
-            differs = f"the second reader differs at age {ages}" if off else "no age at which the second reader plainly differs"
-            said.append(f"{name}: {both.agreement.n} fish; {differs}.")
-            for r in table.to_dict("records"):
-                limits = f"{r['lower']:.1f} to {r['upper']:.1f}" if math.isfinite(r["lower"]) else NO_VALUE
-                rows.append([name, str(r["age"]), str(r["n"]), f"{r['mean']:.2f}", limits])
-        axes[0][0].set_ylabel("Mean age by the second reader")
-        letter(axes, [name for name, _ in shown])
-        svg = to_svg(figure)
-    columns = [
-        Column("Species", align="left"),
-        Column("First reader"),
-        Column("Fish"),
-        Column("Second reader"),
-        Column("Interval"),
-    ]
-    behind = frame_table("reader-bias-numbers", "Mean age by the second reader at each age of the first.", columns, rows)
-    caption = (
-        "Mean age by the second reader at each age of the first, with intervals where there are two fish or more that "
-        "differ. Points on the dashed line agree on average."
-    )
-    return Figure("reader-bias", caption, "Points of mean age by two readers. " + " ".join(said), svg, behind)
-
-
-def recapture_table(grown: Growth, context: Context) -> Table | None:
-    """Growth of tagged fish that were caught again."""
-    rows, notes = [], [TAGS_ASSUME]
-    for name, one in _shown(grown, context):
-        if not len(one.tagged):
-            continue
-        for label, fit in (("all fish alike", one.recaptures), ("fish differ", one.recaptures_varied)):
-            final, speed = (format_estimate(e, context.units) for e in (fit.asymptotic_length, fit.growth_coefficient))
-            rows.append([name, label, _both(final), _both(speed), str(fit.n)])
-            if fit is one.recaptures:
-                notes += [f"{name}: {note}." for note in fit.notes if "shorter" in note or "not estimable" in note]
-    if not rows:
-        return None
-    columns = [Column("Species", align="left"), Column("Fit", align="left")]
-    columns += [Column("Asymptotic length", context.units.length_unit), Column("K", "per year"), Column("Tagged fish")]
-    caption = (
-        "Growth of tagged fish from their first catch to their last, 0.3 years later or more: von Bertalanffy increments, with "
-        f"{_level(grown)} intervals. No age is needed."
-    )
-    return frame_table("recapture-growth", caption, columns, rows, notes=tuple(dict.fromkeys(notes)))
-
-
-def recapture_figure(grown: Growth, context: Context) -> Figure | None:
-    """Yearly growth of tagged fish against their length when first caught."""
-    shown = [(name, one) for name, one in _shown(grown, context) if len(one.tagged) >= 3]
-    if not shown:
-        return None
-    units, rows, said = context.units, [], []
-    fish_look = looks(["fish"])["fish"]
-    with style():
-        figure, axes = drawing(1, len(shown), height=2.7, sharey=True)
-        for ax, (name, one) in zip(axes[0], shown, strict=True):
-            start = one.tagged["length_at_mark"].to_numpy(float)
-            gain = (one.tagged["length_at_recapture"].to_numpy(float) - start) / one.tagged["years"].to_numpy(float)
-            ax.plot(
-                units.length_value(start), units.length_value(gain), linestyle="none", marker=fish_look.marker, markersize=3.5,
-                color=fish_look.colour, alpha=0.7, markeredgewidth=0,
-            )  # fmt: skip
-            ax.axhline(0, color=GREY, linewidth=0.9)
-            at = np.linspace(start.min(), start.max(), 40)
-            if one.recaptures.estimable:
-                table = one.recaptures.predict(at, 1.0)
-                low, mid, high = (units.length_value(table[c].to_numpy(float) - at) for c in ("lower", "length_mm", "upper"))
-                ax.fill_between(units.length_value(at), low, high, color=GREY, alpha=0.3, linewidth=0)
-                ax.plot(units.length_value(at), mid, color=INK)
-                rows += [
-                    [name, units.length(float(at[i])), units.length(float(table["length_mm"].iloc[i] - at[i]))]
-                    for i in (0, 20, 39)
-                ]
-            ax.set_xlabel(f"Length when tagged ({units.length_unit})")
-            shrunk = int((gain < 0).sum())
-            said.append(f"{name}: {counted(len(gain), 'fish')}, {shrunk} of them shorter when caught again.")
-        axes[0][0].set_ylabel(f"Growth ({units.length_unit} per year)")
-        letter(axes, [name for name, _ in shown])
-        svg = to_svg(figure)
-    columns = [Column("Species", align="left"), Column("Length when tagged"), Column("Growth in a year")]
-    behind = frame_table("increments-numbers", "Growth in a year on the fitted line, at three lengths.", columns, rows)
-    caption = (
-        "Growth of tagged fish per year at liberty against their length when tagged (dots), and the growth in one year "
-        "that the fit expects (line with band). Fish that seem to have shrunk are kept: measuring errs both ways."
-    )
-    return Figure("increments", caption, "Scatter of yearly growth on length. " + " ".join(said), svg, behind)
-
-
-def rings_table(grown: Growth, context: Context) -> Table | None:
-    """Back-calculated length at each ring, one column a species."""
-    cells, notes, data = {}, [RINGS_ASSUME], []
-    shown = [(name, one.rings) for name, one in _shown(grown, context) if one.rings is not None]
-    for name, rings in shown:
-        line = rings.regression
-        intercept = format_estimate(line.intercept, context.units).text
-        notes.append(f"{name}: {rings.n} fish with rings; intercept {intercept}, r² {line.r_squared:.2f}.")
-        for row in rings.table[rings.table["n"] >= 5].to_dict("records"):
-            mean, low, high = (_bare(row[column], context) for column in ("length_mm", "lower", "upper"))
-            cells[int(row["age"]), name] = f"{mean} ({low} to {high})"
-        data += [{"species": name, **row} for row in rings.table.to_dict("records")]
-    if not cells:
-        return None
-    columns, rows = _grid(cells, "Ring", [name for name, _ in shown], context.units.length_unit)
-    caption = (
-        "Mean length when each ring was laid down, with intervals, back-calculated by the Fraser-Lee form from the aged fish as "
-        "they were picked; rings of 5 fish or more. Where rings form before the survey's season, these lengths are shorter than "
-        "those at capture."
-    )
-    return frame_table("back-calculated", caption, columns, rows, notes=tuple(notes), data=data)
-
-
-def stocked_table(grown: Growth, context: Context) -> Table | None:
-    """Growth of marked stocked fish, one row a stocking."""
-    rows, unit = [], context.units.length_unit
-    for name, one in _shown(grown, context):
-        for cohort in one.stocked:
-            table = cohort.growth.mean_length.head(2)
-            means = [
-                f"{context.units.length(r['length_mm'])} at {r['years']:.1f} ({int(r['n'])})" for r in table.to_dict("records")
-            ]
-            rate = format_estimate(cohort.growth.growth_rate, context.units)
-            label, measured = f"{cohort.date:%Y-%m-%d}, {cohort.mark}", str(cohort.growth.n)
-            rows.append([name, label, f"{cohort.number:,}", measured, "; ".join(means), _both(rate)])
-    if not rows:
-        return None
-    columns = [Column("Species", align="left"), Column("Stocked, mark", align="left"), Column("Put in"), Column("Measured since")]
-    columns += [Column("Mean length at years since stocking (fish)", align="left"), Column("Growth", f"{unit}/year")]
-    caption = (
-        "Growth of marked stocked fish, with intervals. Growth is the slope of a straight line over all years at "
-        "liberty; as growth slows with age, a stocking that has been out for longer shows a smaller one."
-    )
-    return frame_table("stocked-growth", caption, columns, rows, notes=(STOCKED_ASSUME,))
-
-
-def modes_table(grown: Growth, context: Context) -> Table | None:
-    """Modes of this season's lengths, for species without a growth curve."""
-    rows = []
-    for name, one in _shown(grown, context):
-        if one.modes is None:
-            continue
-        for row in one.modes.modes.to_dict("records"):
-            interval = f"{context.units.length(row['lower'])} to {context.units.length(row['upper'])}"
-            mean = context.units.length(row["mean_mm"])
-            rows.append([name, str(int(row["mode"])), mean, interval, f"{100 * row['weight']:.0f}"])
-    if not rows:
-        return None
-    columns = [Column("Species", align="left"), Column("Mode"), Column("Mean length"), Column("Interval"), Column("Fish", "%")]
-    caption = (
-        f"Modes of the lengths of {context.season}, for species whose ages give no curve. The first modes are likely "
-        "the youngest ages; later ones run together. Read them as a guess until fish are aged."
-    )
-    return frame_table("length-modes", caption, columns, rows)
 
 
 def _age_at(one: SpeciesGrowth, length_mm: float) -> float:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-import numpy as np
 from matplotlib.ticker import MaxNLocator
 
 from fishreport.analysis.mortality import Mortality, SpeciesMortality
@@ -28,53 +27,27 @@ COHORTS_ASSUME = (
     "Following year classes does without equal births but assumes that an hour of current takes the same share of the fish every "
     "season. Seasons share aged fish in their keys, so that its interval is too short."
 )
-NATURAL_ASSUMES = (
-    "The forms were fitted to many other stocks; each predicts a single stock badly, and they share data. Their "
-    "median is no more certain than that: the interval is that of their mixture with the prediction error of ln M."
-)
-FISHING_ASSUMES = (
-    "Fishing mortality is what is left of total mortality once natural mortality is taken off: every error of either "
-    "falls on it, and fish that leave the water count as dead."
-)
-FORMS = {
-    "hoenig": "Hoenig 1983",
-    "then_max_age": "Then et al. 2015, greatest age",
-    "hamel": "Hamel 2015",
-    "pauly": "Pauly 1980",
-    "then_growth": "Then et al. 2015, growth",
-    "then_k": "Then et al. 2015, K",
-    "jensen": "Jensen 1996, K",
-    "jensen_maturity": "Jensen 1996, maturity",
-}
-RATES = {
-    "Z": "total mortality, per year",
-    "F": "fishing mortality, per year",
-    "M": "natural mortality, per year",
-    "A": "die in a year",
-    "S": "live through a year",
-    "u": "die by fishing in a year",
-    "v": "die of natural causes in a year",
-    "cf": "would die by fishing were there no other cause",
-    "cm": "would die of natural causes were there no fishing",
-}
 
 
-def _shown(found: Mortality, context: Context) -> list[tuple[str, SpeciesMortality]]:
+def by_species(found: Mortality, context: Context) -> list[tuple[str, SpeciesMortality]]:
+    """Name and mortality of every species, in the order of the study."""
     return [(name, found.species[key]) for key, name in context.names.items()]
 
 
-def _level(found: Mortality) -> str:
+def level_of(found: Mortality) -> str:
+    """The level of all intervals, as text."""
     return percent_level(next(iter(found.species.values())).natural.level)
 
 
-def _cell(estimate: Estimate) -> str:
+def value_cell(estimate: Estimate) -> str:
+    """A value with its interval in brackets; rates have no other units."""
     text = format_estimate(estimate, Units())
     return text.value if text.interval == NO_VALUE else f"{text.value} ({text.interval})"
 
 
 def age_figure(found: Mortality, context: Context) -> Figure | None:
     """Fish in the catch by age on a logarithmic scale, with the fitted limb marked."""
-    shown = [(name, one) for name, one in _shown(found, context) if one.fit is not None and one.fit.all_counts.sum() > 0]
+    shown = [(name, one) for name, one in by_species(found, context) if one.fit is not None and one.fit.all_counts.sum() > 0]
     if not shown:
         return None
     rows, said = [], []
@@ -97,7 +70,9 @@ def age_figure(found: Mortality, context: Context) -> Figure | None:
             ax.set_xlabel("Age (years)")
             ax.xaxis.set_major_locator(MaxNLocator(6, integer=True))
             z = format_estimate(one.fit.total_mortality, Units())
-            told = f"total mortality {_cell(one.fit.total_mortality)} per year" if z.value != "not estimable" else "no estimate"
+            told = (
+                f"total mortality {value_cell(one.fit.total_mortality)} per year" if z.value != "not estimable" else "no estimate"
+            )
             said.append(f"{name}: {one.fit.total_mortality.n} fish of age {one.fit.from_age} and older, {told}.")
             for r in table.to_dict("records"):
                 line = f"{r['fitted']:.1f}" if math.isfinite(r["fitted"]) else NO_VALUE
@@ -124,7 +99,7 @@ def numbers_table(found: Mortality, context: Context) -> Table | None:
         return None
     ages = sorted({int(str(r.detail).removeprefix("age ")) for r in chosen})
     rows, notes, names = [], dict[str, None](), []
-    for name, one in _shown(found, context):
+    for name, one in by_species(found, context):
         if one.ages is None:
             continue
         names.append((name, one.key))
@@ -137,7 +112,7 @@ def numbers_table(found: Mortality, context: Context) -> Table | None:
         rows.append([str(age), *cells])
     columns = [Column("Age", "years", align="left"), *(Column(name, "fish") for name, _ in names)]
     caption = (
-        f"Fish in the catch of {context.season} by age, with {_level(found)} intervals that carry both the sample of "
+        f"Fish in the catch of {context.season} by age, with {level_of(found)} intervals that carry both the sample of "
         "runs and the sample of aged fish. First passes only; every measured fish is shared out over the ages by the "
         "age-length key."
     )
@@ -163,12 +138,14 @@ def total_table(found: Mortality, context: Context) -> Table:
         share = survival.estimate
         value, se, lower, upper = (100 * number for number in (share.value, share.se, share.lower, share.upper))
         percent = Estimate(value, se, lower, upper, share.level, "percent", "", share.n)
-        rows.append([name, _estimator(result, found, context), _cell(result.estimate), _cell(percent), f"{result.estimate.n:,}"])
+        rows.append(
+            [name, _estimator(result, found, context), value_cell(result.estimate), value_cell(percent), f"{result.estimate.n:,}"]
+        )
         if not result.estimate.estimable:
             reason = next((n for n in result.estimate.notes if n.startswith("not estimable: ")), "not estimable: too few data")
             what = "" if result.detail is None else f", {result.detail}"
             notes[f"{name}{what}: {reason.removeprefix('not estimable: ')}."] = None
-    for name, one in _shown(found, context):
+    for name, one in by_species(found, context):
         if one.fit is not None and math.isfinite(one.fit.chat) and one.fit.p < 0.05:
             notes[
                 f"{name}: the numbers at age do not fit one rate (chi-square p = {one.fit.p:.3f}); the interval is widened."
@@ -176,7 +153,7 @@ def total_table(found: Mortality, context: Context) -> Table:
     columns = [Column("Species", align="left"), Column("Estimator", align="left"), Column("Total mortality Z", "per year")]
     columns += [Column("Survival", "% a year"), Column("Fish")]
     caption = (
-        f"Total mortality from the ages in the catch, with {_level(found)} intervals. The first line of a species is "
+        f"Total mortality from the ages in the catch, with {level_of(found)} intervals. The first line of a species is "
         f"the one that is reported for {context.season}; the others show how far the answer hangs on the method and "
         "on single seasons."
     )
@@ -197,13 +174,13 @@ def _estimator(result: Result, found: Mortality, context: Context) -> str:
 def sensitivity_table(found: Mortality, context: Context) -> Table | None:
     """The reported estimate for every possible first age."""
     rows, data = [], []
-    for name, one in _shown(found, context):
+    for name, one in by_species(found, context):
         for row in one.sensitivity.to_dict("records"):
             estimable = bool(row["estimable"])
             z = Estimate(row["total_mortality"], row["se"], row["lower"], row["upper"], one.natural.level, "", "", 0)
             chat = f"{row['chat']:.1f}" if math.isfinite(row["chat"]) else NO_VALUE
             mark = " (used)" if row["chosen"] else ""
-            first, cell = f"{int(row['from_age'])}{mark}", _cell(z) if estimable else "not estimable"
+            first, cell = f"{int(row['from_age'])}{mark}", value_cell(z) if estimable else "not estimable"
             rows.append([name, first, format_number(row["fish"], decimals=0), str(int(row["ages"])), cell, chat])
             data.append({"species": one.key, **row})
     if not rows:
@@ -226,117 +203,6 @@ def history(found: Mortality, context: Context) -> Figure | None:
         "class moves it up or down as it ages."
     )
     return history_figure("mortality-history", caption, chosen, context, noun="Total mortality", series={"all": "All fish"})
-
-
-def natural_table(found: Mortality, context: Context) -> Table | None:
-    """Natural mortality by every published form that the life history allows, one column a species."""
-    shown, notes, data = _shown(found, context), [NATURAL_ASSUMES], []
-    if not any(one.natural.estimable for _, one in shown):
-        return None
-    values: dict[tuple[str, str], str] = {}
-    for name, one in shown:
-        notes.append(f"{name}: {_basis(one, context)}.")
-        if one.forms is None:
-            continue
-        if one.natural_source == "given by the study":
-            values["median", name] = _cell(one.forms.median)
-        for row in one.forms.table.to_dict("records"):
-            values[row["form"], name] = format_number(row["value"], digits=2)
-            data.append({"species": one.key, **row})
-    used = ["given by the study" if one.natural_source == "given by the study" else "median of the forms" for _, one in shown]
-    rows = [["Used here", *(_cell(one.natural) for _, one in shown)], ["which is", *used]]
-    rows += [
-        [label, *(values.get((key, name), NO_VALUE) for name, _ in shown)]
-        for key, label in (("median", "Median of the forms"), *FORMS.items())
-        if any((key, name) in values for name, _ in shown)
-    ]
-    columns = [Column("Form", align="left"), *(Column(name, "per year") for name, _ in shown)]
-    caption = "Natural mortality M: what is used here, and every published form that the life history at hand allows."
-    return frame_table("natural-mortality", caption, columns, rows, notes=tuple(notes), data=data)
-
-
-def _basis(one: SpeciesMortality, context: Context) -> str:
-    words = {
-        "max_age": lambda v: f"greatest age {v:g} years",
-        "asymptotic_length_mm": lambda v: f"asymptotic length {context.units.length(v)}",
-        "k": lambda v: f"K {v:.2f} per year",
-        "temperature_c": lambda v: f"water of {context.units.temperature(v)}",
-        "age_at_maturity": lambda v: f"maturity at {v:g} years",
-    }
-    known = [words[key](value) for key, value in one.life_history.items()]
-    return "the forms were given " + ", ".join(known) if known else "nothing is known to predict it from"
-
-
-def natural_figure(found: Mortality, context: Context) -> Figure | None:
-    """The forms of natural mortality beside each other, with the value used and total mortality."""
-    shown = [(name, one) for name, one in _shown(found, context) if one.forms is not None]
-    if not shown:
-        return None
-    rows, said = [], []
-    form_look, used_look, total_look = looks(["form", "used", "total"]).values()
-    names = [key for key in FORMS if any(one.forms is not None and key in set(one.forms.table["form"]) for _, one in shown)]
-    with style():
-        figure, axes = drawing(1, len(shown), height=0.24 * len(names) + 1.7, sharey=True)
-        for ax, (name, one) in zip(axes[0], shown, strict=True):
-            assert one.forms is not None
-            values = dict(zip(one.forms.table["form"], one.forms.table["value"], strict=True))
-            place = [names.index(key) + 1 for key in values]
-            ax.plot(list(values.values()), place, linestyle="none", marker=form_look.marker, color=form_look.colour)
-            for at, estimate, look in (
-                (0, one.natural, used_look),
-                (-1, one.fit.total_mortality if one.fit is not None else None, total_look),
-            ):
-                if estimate is None or not estimate.estimable:
-                    continue
-                if math.isfinite(estimate.lower) and math.isfinite(estimate.upper):
-                    ax.hlines(at, estimate.lower, estimate.upper, color=look.colour, linewidth=1.2)
-                ax.plot(estimate.value, at, linestyle="none", marker=look.marker, color=look.colour)
-            ax.set_xlim(left=0)
-            ax.grid(axis="x")
-            ax.set_xlabel("Per year")
-            rows += [[name, FORMS[key], format_number(value, digits=2)] for key, value in values.items()]
-            said.append(f"{name}: forms from {one.forms.lowest:.2f} to {one.forms.highest:.2f}, used {_cell(one.natural)}.")
-        ticks = ["Total mortality", "Natural, used here", *(FORMS[key] for key in names)]
-        axes[0][0].set_yticks(np.arange(-1, len(names) + 1), ticks)
-        axes[0][0].set_ylim(-1.6, len(names) + 0.6)
-        letter(axes, [name for name, _ in shown])
-        svg = to_svg(figure)
-    columns = [Column("Species", align="left"), Column("Form", align="left"), Column("Natural mortality", "per year")]
-    behind = frame_table("natural-forms-numbers", "Natural mortality by form, as drawn.", columns, rows)
-    caption = (
-        f"Natural mortality by every published form (dots), the value used with its {_level(found)} interval, and "
-        f"total mortality of {context.season}. Where the forms reach past total mortality, they cannot all hold on this water."
-    )
-    return Figure("natural-forms", caption, "Points of natural mortality by form. " + " ".join(said), svg, behind)
-
-
-def rates_table(found: Mortality, context: Context) -> Table | None:
-    """Fishing mortality and every rate that follows from total and natural mortality."""
-    shown = [(name, one) for name, one in _shown(found, context) if one.rates is not None]
-    notes, rows = [FISHING_ASSUMES], []
-    for name, one in _shown(found, context):
-        if one.rates is None:
-            reason = next((n for n in one.fishing.notes if n.startswith("not estimable: ")), "not estimable: too few data")
-            notes.append(f"{name}: {reason.removeprefix('not estimable: ')}.")
-        else:
-            notes.append(f"{name}: fishing mortality {_cell(one.fishing)} per year.")
-    if not shown:
-        return None
-    for symbol, words in RATES.items():
-        cells = []
-        for _, one in shown:
-            assert one.rates is not None
-            table = one.rates.frame()
-            value = float(table.loc[table["symbol"] == symbol, "value"].iloc[0])
-            cells.append(f"{value:.2f}" if symbol in "ZFM" else f"{100 * value:.0f}%")
-        rows.append([symbol, words, *cells])
-    columns = [Column("Symbol", align="left"), Column("Rate, or share of the fish alive at its start", align="left")]
-    columns += [Column(name) for name, _ in shown]
-    caption = (
-        f"All rates of death of {context.season} that follow from total mortality Z and natural mortality M, fishing and natural "
-        "deaths going on side by side. They are point values; their uncertainty is that of F, given below."
-    )
-    return frame_table("rates", caption, columns, rows, notes=tuple(notes))
 
 
 def _total(one: SpeciesMortality, found: Mortality, context: Context) -> list[Finding]:
