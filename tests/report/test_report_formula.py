@@ -8,7 +8,8 @@ import pytest
 import typst
 
 from fishreport.exceptions import ReportError
-from fishreport.report.formula import GREEK, OPERATORS, read_formula, speak
+from fishreport.report.formula import read_formula, speak
+from fishreport.report.formula_signs import GREEK, OPERATORS
 from fishreport.report.formula_writers import formula_mathml, formula_typst
 from fishreport.report.typst_text import font_folder
 
