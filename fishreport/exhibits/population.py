@@ -88,7 +88,7 @@ def census_table(population: Population, context: Context) -> Table | None:
             counts = _counts(census, context, size_class)
             text = format_estimate(e, context.units)
             total = size_class == census.size_class and lines
-            label = ("In all: " if total else "") + length_class(context, census.species, size_class)
+            label = "In all" if total else length_class(context, census.species, size_class)
             rows.append([name, label, *(f"{n:,}" for n in counts), text.value, text.interval])
             data.append({"species": census.species, "season": census.season, "size_class": size_class,
                          **dict(zip(("caught", "marked", "recaptured"), counts, strict=True)),

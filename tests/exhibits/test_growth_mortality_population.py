@@ -137,7 +137,7 @@ def test_table_cells_are_the_estimates(made):
     assert row[1].startswith(f"{curve.estimates['asymptotic_length'].value:.0f} (")
     assert row[4] == str(curve.n)
     census = population_exhibits.census_table(numbers, context)
-    assert census.rows[4][:5] == ("Brown trout", "In all: Stock, 150 mm and longer", "1,954", "1,349", "206")
+    assert census.rows[4][:5] == ("Brown trout", "In all", "1,954", "1,349", "206")
     rates = {row[0]: row[2] for row in natural_exhibits.rates_table(died, context).rows}
     assert rates["S"] == f"{100 * died.species['brown_trout'].rates.survival:.0f}%"
 
