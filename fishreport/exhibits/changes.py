@@ -28,9 +28,10 @@ def step_table(changes: Sequence[Step], context: Context) -> Table | None:
             for e in (one.change.before, one.change.after, one.change.change, one.beside_trend.change)
         )
         event = [str(one.event.year)] if several else []
+        name = index_name(one.series, context, units=True)
         rows.append(
             [
-                context.names[one.series.species], index_name(one.series, context), *event, _bare(before), _bare(after),
+                context.names[one.series.species], name, *event, _bare(before), _bare(after),
                 _change(one.change.change, change.text), _change(one.beside_trend.change, beside.text),
             ]
         )  # fmt: skip
@@ -44,7 +45,7 @@ def step_table(changes: Sequence[Step], context: Context) -> Table | None:
     )
     data = [one.result.record() | {"p": one.change.p} for one in changes]
     notes = dict.fromkeys(
-        sentence(note.removeprefix("not estimable: "))
+        f"{context.names[one.series.species]}, {index_name(one.series, context).lower()}: {note.removeprefix('not estimable: ')}."
         for one in changes
         for e in (one.change.change, one.beside_trend.change)
         for note in e.notes

@@ -47,7 +47,7 @@ def objective_table(objectives: Sequence[ObjectiveResult], history: History, con
             ]
         )  # fmt: skip
     columns = [Column("Objective", align="left"), Column("Target", align="left"), Column("Estimate")]
-    columns += [Column("Probability"), Column("Verdict", align="left"), Column("Seasons met"), Column("Seasons not met")]
+    columns += [Column("Probability"), Column("Verdict", align="left"), Column("Met in"), Column("Not met in")]
     caption = (
         f"Objectives of the plan in {context.season}, and in how many of the seasons on record each was met and not met by "
         "today's bounds; in the others it was not yet known."

@@ -164,7 +164,7 @@ def check_table(indices: Sequence[StandardisedIndex], context: Context) -> Table
     for one in indices:
         m = one.model
         if not m.estimable:
-            rows.append([context.names[one.species], heading(one.size_class), "not estimable", *["—"] * 6])
+            rows.append([context.names[one.species], heading(one.size_class), "not estimable", *["—"] * 7])
         else:
             alpha = m.dispersion
             limits = f"{format_number(alpha.lower, decimals=2)} to {format_number(alpha.upper, decimals=2)}"
@@ -172,7 +172,7 @@ def check_table(indices: Sequence[StandardisedIndex], context: Context) -> Table
             rows.append(
                 [
                     context.names[one.species], heading(one.size_class), m.family.capitalize(), str(m.n),
-                    f"{format_number(alpha.value, decimals=2)} ({limits})", format_number(m.pearson_dispersion, decimals=2),
+                    format_number(alpha.value, decimals=2), limits, format_number(m.pearson_dispersion, decimals=2),
                     str(m.observed_zeros), format_number(m.expected_zeros, decimals=1), p_text(test),
                 ]
             )  # fmt: skip
@@ -181,10 +181,11 @@ def check_table(indices: Sequence[StandardisedIndex], context: Context) -> Table
     if not rows:
         return None
     columns = [Column("Species", align="left"), Column("Class", align="left"), Column("Catches", align="left"), Column("Runs")]
-    columns += [Column("α"), Column("Pearson"), Column("Runs without fish"), Column("Expected"), Column("p, residuals")]
+    columns += [Column("α"), Column("Interval"), Column("Pearson"), Column("Empty runs"), Column("Expected"), Column("p")]
     caption = (
         "Checks of the catch models. The variance of a catch is its mean μ plus αμ². The Pearson dispersion is near 1 when that "
-        "is right; runs without a fish should be near their expected number; a small p says that the residuals are not normal."
+        "is right; empty runs (without such a fish) should be near their expected number; a small p says that "
+        "the residuals are not normal."
     )
     return frame_table("catch-model-checks", caption, columns, rows, notes=tuple(notes))
 

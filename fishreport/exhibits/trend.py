@@ -43,13 +43,13 @@ DRAWN = (("proportional_size", "quality"), ("relative_weight", "stock"), ("mean_
 _AXES = {"proportional_size": "Share quality (%)", "relative_weight": "Relative weight", "mean_length": "Mean length"}
 
 
-def index_name(s: IndexSeries, context: Context) -> str:
-    """The index as tables name it, with its class and its units: ``Catch rate, stock (fish/h)``."""
+def index_name(s: IndexSeries, context: Context, *, units: bool = False) -> str:
+    """The index as tables name it, with its class, and its units where asked: ``Catch rate, stock (fish/h)``."""
     name = f"Share {s.size_class}" if s.quantity == "proportional_size" else NAMES[s.quantity]
     if s.size_class != "all" and s.quantity != "proportional_size":
         name = f"{name}, {s.size_class}"
     unit = context.units.units(s.units)
-    return f"{name} ({'%' if unit == 'percent' else unit})" if unit else name
+    return f"{name} ({'%' if unit == 'percent' else unit})" if unit and units else name
 
 
 def slope_text(estimate: Estimate, context: Context) -> str:
@@ -75,7 +75,7 @@ def trend_table(trends: Sequence[IndexTrend], counts: Multiplicity, context: Con
         for one in trends
     ]  # fmt: skip
     columns = [Column("Species", align="left"), Column("Index", align="left"), Column("Trend a year"), Column("Sen slope a year")]
-    columns += [Column("p, rank test"), Column("p, corrected"), Column("p, adjusted")]
+    columns += [Column("p, ranks"), Column("corrected"), Column("adjusted")]
     caption = (
         f"Trends over all seasons, with {percent_level(counts.level)} intervals; catch rates are the standardised ones. Rank "
         "test: Mann–Kendall, without and with correction for seasons that resemble each other. Adjusted: p of the trend in the "
@@ -162,13 +162,12 @@ def _numbers(label: str, trends: Sequence[IndexTrend], context: Context) -> Tabl
         s, m = one.series, one.smooth
         if m is None or not m.year.size:
             continue
+        name = index_name(s, context, units=True)
         values = dict(zip(s.year.tolist(), s.value.tolist(), strict=True))
         for at, year in enumerate(m.year.tolist()):
             numbers = [values.get(year, math.nan), m.level[at], m.lower[at], m.upper[at]]
             text = ["—" if math.isnan(x) else format_number(float(context.units.quantity(float(x), s.units)[0])) for x in numbers]
-            rows.append(
-                [context.names[s.species], index_name(one.series, context), f"{year:.0f}", *text[:2], f"{text[2]} to {text[3]}"]
-            )
+            rows.append([context.names[s.species], name, f"{year:.0f}", *text[:2], f"{text[2]} to {text[3]}"])
             data.append(
                 {"species": s.species, "quantity": s.quantity, "size_class": s.size_class, "season": int(year), "units": s.units}
                 | dict(zip(("value", "level", "lower", "upper"), numbers, strict=True))
