@@ -101,7 +101,15 @@ def _shorter_than_at_tagging(text: str, row: pd.Series, frame: pd.DataFrame) -> 
 
 
 FISH_SLIPS = (
-    _Slip("fish", "weight_g", "digit lost", "doubt", _both(400, 480), lambda text, row, frame: text[:-1]),
+    _Slip(
+        "fish",
+        "weight_g",
+        "digit lost",
+        "doubt",
+        _both(400, 480),
+        lambda text, row, frame: text[:-1],
+        "weight lacks its last digit; water has washed it off the sheet",
+    ),
     _Slip(
         "fish",
         "weight_g",
