@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tempfile
+import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -57,6 +58,14 @@ def _objectives(build: OpenBuild) -> list[dict[str, str]]:
     return []
 
 
+def _written_name(water: Water) -> str:
+    """Name of a water without a report, where its study file still tells it; else its folder."""
+    try:
+        return str(tomllib.loads(water.study.read_text(encoding="utf-8-sig"))["water"]["name"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return water.name
+
+
 def water_record(water: Water, outcome: Mapping[str, Any]) -> dict[str, Any]:
     """What the roll-up keeps of one water: plain data, without a time or a path outside the batch."""
     build = _open(water)
@@ -66,7 +75,7 @@ def water_record(water: Water, outcome: Mapping[str, Any]) -> dict[str, Any]:
         "seasons": [], "error": outcome["error"] if failed else "", "stale": failed and build is not None, "digest": "",
     }  # fmt: skip
     if build is None:
-        return record
+        return {**record, "name": _written_name(water)}
     study = build.study()
     results = [
         result

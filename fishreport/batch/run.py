@@ -140,7 +140,7 @@ def batch(
         ordered = tuple(outcomes[task.name] for task in tasks)
         made, error = None, ""
         if rollup and any(outcome["status"] != "failed" for outcome in ordered):
-            made, error = _roll_up(waters, ordered, rollup_folder, title or f"Waters of {folder.name}", formats)
+            made, error = _roll_up(waters, ordered, rollup_folder, title or f"Regional report: {folder.name}", formats)
     return Batch(folder, ordered, made, error, time.monotonic() - began)
 
 

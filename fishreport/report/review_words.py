@@ -128,7 +128,7 @@ def summary(review: Review) -> list[str]:
     moved = review.moved
     total = len(review.after.results)
     if not moved:
-        lines.append(f"None of the {total:,} results moved.")
+        lines.append(f"None of {counted(total, 'result')} moved.")
     else:
         beyond = sum(bool(move.beyond) for move in moved)
         values = sum(move.kind == "value" and move.pairing == "same" for move in moved)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from fishreport import __version__
 from fishreport.exceptions import FishreportError, UsageError
+from fishreport.exhibits.tabulate import counted
 from fishreport.report.cache import code_digest, versions
 from fishreport.report.compare_build import OpenBuild, open_build
 from fishreport.report.manifest import CRATE, sha256
@@ -199,7 +200,7 @@ def _say_moves(build: OpenBuild, again: Path) -> str:
     if not moves:
         return "built again; every result is the same, and files differ"
     beyond = sum(bool(move.beyond) for move in moves)
-    return f"built again; {len(moves)} results moved, {beyond} of them beyond their interval, and files differ"
+    return f"built again; {counted(len(moves), 'result')} moved, {beyond} beyond the interval, and files differ"
 
 
 def _beside(build: OpenBuild) -> Path | None:
