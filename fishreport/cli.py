@@ -86,10 +86,13 @@ def _write_faults(faults: pd.DataFrame, path: Path) -> None:
 
     records = tuple(_records(faults))
     empty = {"columns": [{"heading": name, "units": ""} for name in faults.columns], "rows": []}
+    content = table_csv({"data": records} if records else empty)
     try:
-        path.write_bytes(table_csv({"data": records} if records else empty))
+        if path.exists() and path.read_bytes().partition(b"\n")[0].strip() != content.partition(b"\n")[0].strip():
+            raise UsageError(f"--csv: {path} is not a list of checks; name another file")
+        path.write_bytes(content)
     except OSError as error:
-        raise UsageError(f"--csv: {path} cannot be written ({error.strerror})") from None
+        raise UsageError(f"--csv: {path} cannot be written ({error.strerror}); name another file") from None
 
 
 def _check(arguments: argparse.Namespace) -> int:
@@ -99,11 +102,11 @@ def _check(arguments: argparse.Namespace) -> int:
     study = read_study(arguments.study, overrides=_settings(arguments.set), season=arguments.season)
     faults = check_survey(study)
     _print_faults(faults)
-    if arguments.csv:
-        _write_faults(faults, arguments.csv)
+    listed = arguments.csv or study.folder / "checks.csv"
+    _write_faults(faults, listed)
     counts = faults["severity"].value_counts()
     words = [f"{counts.get(name, 0)} {name}{'' if counts.get(name, 0) == 1 else 's'}" for name in ("error", "doubt", "note")]
-    print(", ".join(words), file=sys.stderr)
+    print(f"{', '.join(words)}; all of them in {listed}", file=sys.stderr)
     return AT_FAULT if counts.get("error", 0) else DONE
 
 
@@ -129,11 +132,35 @@ def _build(arguments: argparse.Namespace) -> int:
 
 
 def _sheets(arguments: argparse.Namespace) -> int:
-    from fishreport.fielddata.sheets import write_workbook
+    from fishreport.report.sheets import print_sheets
     from fishreport.study import read_study
 
-    study = read_study(arguments.study)
-    print(write_workbook(study, arguments.out or study.folder / "field-data.xlsx"))
+    written = print_sheets(
+        read_study(arguments.study),
+        arguments.out,
+        ambient_us_cm=arguments.conductivity,
+        specific_us_cm=arguments.specific,
+        temperature_c=arguments.temperature,
+    )
+    for path in written:
+        print(path)
+    return DONE
+
+
+def _export(arguments: argparse.Namespace) -> int:
+    from fishreport.report.handover import export_study
+    from fishreport.study import read_study
+
+    handed = export_study(
+        read_study(arguments.study, season=arguments.season),
+        arguments.to,
+        coarsen_km=arguments.coarsen,
+        report=arguments.report,
+        parts=arguments.only,
+    )
+    for note in handed.notes:
+        print(note, file=sys.stderr)
+    print(handed.folder)
     return DONE
 
 
@@ -183,7 +210,7 @@ def _parser() -> argparse.ArgumentParser:
 
     check = command("check", _check, "find every fault of the field data and list it")
     _add_study(check, settings=True)
-    check.add_argument("--csv", type=Path, metavar="FILE", help="write the list to a CSV file as well")
+    check.add_argument("--csv", type=Path, metavar="FILE", help="where the list is written too; checks.csv in the study otherwise")
 
     build = command("build", _build, "build the report")
     _add_study(build, settings=True)
@@ -194,9 +221,21 @@ def _parser() -> argparse.ArgumentParser:
     build.add_argument("--fresh", action="store_true", help="run every chapter, whatever was kept of earlier builds")
     build.add_argument("--quiet", action="store_true", help="tell nothing but the result")
 
-    sheets = command("sheets", _sheets, "write an empty workbook for the field data, with lists and limits")
+    sheets = command("sheets", _sheets, "print field sheets, and a workbook to type them into")
     _add_study(sheets, settings=False)
-    sheets.add_argument("--out", type=Path, metavar="FILE", help="the .xlsx to write; field-data.xlsx in the study otherwise")
+    sheets.add_argument("--out", type=Path, metavar="DIR", help="where they go; the folder field-sheets of the study otherwise")
+    sheets.add_argument("--conductivity", type=float, metavar="US_CM", help="tonight's ambient conductivity (µS/cm)")
+    sheets.add_argument("--specific", type=float, metavar="US_CM", help="tonight's specific conductivity, at 25 °C (µS/cm)")
+    sheets.add_argument("--temperature", type=float, metavar="C", help="tonight's water temperature (°C)")
+
+    export = command("export", _export, "hand the data on: Darwin Core archive, data package, workbook of results")
+    _add_study(export, settings=False)
+    export.add_argument("--season", type=int, metavar="YEAR", help="the reported season instead of the one in the study file")
+    export.add_argument("--to", type=Path, required=True, metavar="FOLDER", help="a new folder, or one of an earlier export")
+    export.add_argument("--coarsen", type=float, metavar="KM", help="coarsen sensitive places to this many kilometres")
+    export.add_argument("--report", type=Path, metavar="DIR", help="the built report; the folder report of the study otherwise")
+    parts = ("darwin-core", "data-package", "results")
+    export.add_argument("--only", type=_list, default=list(parts), metavar="A,B", help=f"some of {', '.join(parts)}")
 
     simulate = command("simulate", _simulate, "simulate a survey of an invented water whose truth is known")
     simulate.add_argument("folder", metavar="FOLDER", type=Path)
