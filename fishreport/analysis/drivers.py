@@ -72,7 +72,7 @@ class DriverEffect:
 def _survey_starts(survey: Survey, years: range) -> pd.Series:
     """First survey day of each year; for a year without runs, the usual day of the others."""
     first = survey.runs.groupby("season")["date"].min()
-    usual = int(first.dt.dayofyear.median())
+    usual = int(first.dt.day_of_year.median())
     dates = {year: first.get(year, pd.Timestamp(year, 1, 1) + pd.Timedelta(days=usual - 1)) for year in years}
     return pd.Series(dates)
 
@@ -126,7 +126,7 @@ def driver_effects(study: Study, given: Sequence[Driver], trends: Sequence[Index
     for trend in trends:
         s = trend.series
         for driver in given:
-            if driver.species not in (None, s.species) or s.year.size < 2:
+            if driver.species not in (None, s.species) or s.year.size < 2 or not np.ptp(s.value) > 0:
                 continue
             x = lagged(s.year, driver.values.index.to_numpy(float), driver.values.to_numpy(float), lag_years=lag)
             step = float(np.nanstd(x, ddof=1)) if np.isfinite(x).sum() > 1 else 0.0

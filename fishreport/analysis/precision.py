@@ -27,6 +27,7 @@ from fishreport.methods.precision import (
     runs_curve,
     runs_needed,
 )
+from fishreport.methods.series import FEWEST_SEASONS
 from fishreport.methods.trend import log_linear
 from fishreport.methods.trend_power import PowerCurve, SurveyPlan, power_to_detect
 from fishreport.study import Study
@@ -154,17 +155,18 @@ def _bins(study: Study, survey: Survey, own: LengthClasses) -> tuple[BinPlan, Bi
 
 
 def _season_scatter(study: Study, survey: Survey, own: LengthClasses, rng: np.random.Generator) -> float:
-    """Scatter of whole seasons about their trend beyond sampling error (log scale); 0 with fewer than four seasons."""
+    """Scatter of whole seasons about their trend beyond sampling error (log scale); NaN with fewer than four seasons."""
     index = standardised(study, survey, own, _lead(own), rng).index
     known = {season: e for season, e in index.items() if e.estimable and e.value > 0}
-    if len(known) < 4:
-        return 0.0
+    if len(known) < FEWEST_SEASONS:
+        return math.nan
     fit = log_linear(list(known), [e.value for e in known.values()], se=[e.se for e in known.values()])
-    return fit.between_year_sd if math.isfinite(fit.between_year_sd) else 0.0
+    return fit.between_year_sd
 
 
 def _survey_plan(spread: SpreadOfCatch, sites: int, runs: int, year_sd: float) -> SurveyPlan | None:
-    if not spread.between_runs.estimable or not spread.mean_catch > 0 or not sites:
+    """None where the spread of runs or of seasons is not known: power without it would promise too much."""
+    if not spread.between_runs.estimable or not spread.mean_catch > 0 or not sites or math.isnan(year_sd):
         return None
     between = spread.between_sites.value if spread.between_sites.estimable else 0.0
     return SurveyPlan(
@@ -183,9 +185,11 @@ def _power(plan: SurveyPlan, level: float, rng: np.random.Generator) -> PowerCur
 
 def _power_results(plan: SpeciesPlan, season: int) -> list[Result]:
     curve = plan.power
-    if curve is None or plan.survey_plan is None:
-        return []
     found = []
+    if curve is None or plan.survey_plan is None:
+        reason = f"fewer than {FEWEST_SEASONS} seasons with catch, or too few repeat runs, to know how much seasons differ"
+        lost = Estimate.not_estimable(reason, n=plan.spread.runs, level=plan.curve.level)
+        return [Result("power_to_detect", lost, season, plan.species, plan.size_class)]
     for j, change in enumerate(CHANGES):
         for years in SHOWN_YEARS:
             power = float(curve.by_formula[YEARS.index(years), j])
@@ -234,7 +238,7 @@ def next_season(study: Study, survey: Survey, classes: Sequence[LengthClasses], 
             catches[size_class], catches["effort_h"], catches["site"], season=catches["season"], level=p.level
         )
         survey_plan = _survey_plan(spread, sites_now, runs_now, _season_scatter(study, survey, own, rng))
-        if survey_plan is not None:
+        if spread.between_runs.estimable:
             for cost in (0.0, 1.0):
                 between = spread.between_sites.value if spread.between_sites.estimable else 0.0
                 budget = runs_now + cost * sites_now

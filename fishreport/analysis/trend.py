@@ -209,10 +209,10 @@ def _two_sided(slope: Estimate, method: str) -> float:
     return float(2 * stats.t.sf(abs(slope.value) / slope.se, slope.n - 2))
 
 
-def _told_apart(sen: Estimate) -> Estimate:
+def _told_apart(sen: Estimate, *, zero: bool) -> Estimate:
     """A Sen interval without width comes from seasons that share one value, and claims a certainty that they do not have."""
     if sen.estimable and sen.lower == sen.upper:
-        reason = "most seasons have the same value"
+        reason = "nothing in most seasons" if sen.value == 0 and zero else "most seasons have the same value"
         return Estimate.not_estimable(reason, units=sen.units, method=sen.method, n=sen.n, level=sen.level)
     return sen
 
@@ -235,7 +235,8 @@ def index_trend(series: IndexSeries, *, lead: bool) -> IndexTrend:
     year, value, level = series.year, series.value, series.level
     test = mann_kendall(year, value, level=level)
     corrected = mann_kendall(year, value, level=level, correction="ar1") if len(year) >= 4 else test
-    sen = _told_apart(sen_slope(year, value, level=level, units=series.units))
+    zero = value.size > 0 and float(np.median(value)) == 0
+    sen = _told_apart(sen_slope(year, value, level=level, units=series.units), zero=zero)
     line: LogLinearTrend | LinearTrend | None = None
     method, p, estimate = "Sen", test.p, sen
     if series.scale == "log" or series.units == "percent":
@@ -245,7 +246,7 @@ def index_trend(series: IndexSeries, *, lead: bool) -> IndexTrend:
         estimate = line.trend_per_year
         p = _two_sided(line.slope if isinstance(line, LogLinearTrend) else estimate, method)
     elif any(note.startswith(_DEPENDENT) for note in sen.notes):
-        estimate = _told_apart(sen_slope(year, value, level=level, units=series.units, correction="ar1"))
+        estimate = _told_apart(sen_slope(year, value, level=level, units=series.units, correction="ar1"), zero=zero)
         method, p = "Sen, autocorrelated", corrected.p
     smooth = None
     if lead:

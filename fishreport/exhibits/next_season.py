@@ -339,7 +339,11 @@ def _fish(plan: NextSeason, one: SpeciesPlan, context: Context) -> list[Finding]
 def _power(plan: NextSeason, one: SpeciesPlan, power: float, context: Context) -> list[Finding]:
     curve = one.power
     if curve is None:
-        return []
+        none = plan.results.where(quantity="power_to_detect", species=one.species)
+        reason = next((r.estimate.notes[0].removeprefix("not estimable: ") for r in none), "too few data")
+        name = context.writer.nouns.species_name(one.species)
+        text = f"what power the survey has to see a change in the catch rate of {name} cannot be told: {reason}"
+        return [Finding(sentence(text), tuple(r.id for r in none), "unclear")]
     j = len(CHANGES) // 2
     found = [
         r for r in plan.results.where(quantity="power_to_detect", species=one.species) if f"{CHANGES[j]:g}%" in str(r.detail)

@@ -42,6 +42,10 @@ def _signed(value: float, decimals: int = 0) -> str:
     return text if text.startswith(MINUS) or not any(c in "123456789" for c in text) else f"+{text}"
 
 
+def _alpha(value: float) -> str:
+    return "over 100" if value > 100 else format_number(value, decimals=2)
+
+
 def _beside(one: StandardisedIndex, plain: Results) -> list[_Season]:
     """The seasons of an index that the plain mean is known for too."""
     found = []
@@ -167,12 +171,12 @@ def check_table(indices: Sequence[StandardisedIndex], context: Context) -> Table
             rows.append([context.names[one.species], heading(one.size_class), "not estimable", *["—"] * 7])
         else:
             alpha = m.dispersion
-            limits = f"{format_number(alpha.lower, decimals=2)} to {format_number(alpha.upper, decimals=2)}"
+            limits = f"{_alpha(alpha.lower)} to {_alpha(alpha.upper)}"
             test = one.normality
             rows.append(
                 [
                     context.names[one.species], heading(one.size_class), m.family.capitalize(), str(m.n),
-                    format_number(alpha.value, decimals=2), limits, format_number(m.pearson_dispersion, decimals=2),
+                    _alpha(alpha.value), limits, format_number(m.pearson_dispersion, decimals=2),
                     str(m.observed_zeros), format_number(m.expected_zeros, decimals=1), p_text(test),
                 ]
             )  # fmt: skip

@@ -270,14 +270,16 @@ def findings(trends: Sequence[IndexTrend], counts: Multiplicity, context: Contex
 
 
 def _species(key: str, trends: Sequence[IndexTrend], context: Context) -> list[Finding]:
-    said, unclear = list[Finding](), list[IndexTrend]()
+    said, unclear, lost = list[Finding](), list[IndexTrend](), dict[str, list[IndexTrend]]()
     for one in trends:
         s = one.series
         lead = s.quantity == QUANTITY and s.size_class == context.lead_class(key)
         first, last = (int(s.year[0]), int(s.year[-1])) if s.year.size else (0, 0)
         margin = STEADY[s.quantity] if one.result.estimate.units.startswith("percent") else 0.0
         found = context.writer.trend(one.result, first=first, last=last, seasons=s.year.size, margin=margin, key=lead)
-        if lead or found.direction != "unclear" or not one.result.estimate.estimable:
+        if not one.result.estimate.estimable:
+            lost.setdefault(_bare(one.result.estimate.notes[0]), []).append(one)
+        elif lead or found.direction != "unclear":
             said.append(found)
         else:
             unclear.append(one)
@@ -287,6 +289,10 @@ def _species(key: str, trends: Sequence[IndexTrend], context: Context) -> list[F
         listed = joined([_plain_name(t.series, context) for t in unclear])
         text = f"whether these rose or fell over the seasons cannot be told for {context.names[key].lower()}: {listed}"
         said.append(Finding(sentence(text), tuple(t.result.id for t in unclear), "unclear"))
+    for reason, members in lost.items():
+        listed = joined([_plain_name(t.series, context) for t in members])
+        text = f"of {context.names[key].lower()} no trend could be estimated for {listed}: {reason}"
+        said.append(Finding(sentence(text), tuple(t.result.id for t in members)))
     return said
 
 

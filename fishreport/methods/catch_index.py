@@ -95,7 +95,8 @@ def standardised_index(
     -------
     dict
         Season → Estimate (fish/h), in order; n is the number of runs fitted. A season in which nothing was caught has value 0,
-        lower limit 0 and a one-sided upper limit; a season that the terms cannot tell apart is not estimable.
+        lower limit 0 and a one-sided upper limit; a season that the terms cannot tell apart, or any with catch of a model that
+        could not be fitted, is not estimable.
 
     Raises
     ------
@@ -104,8 +105,8 @@ def standardised_index(
 
     Notes
     -----
-    Index = (weighted) mean over rows of exp(x β) (population marginal mean); variance of its logarithm by the delta method; t limits on
-    the log scale. A season of zeros: the rate at which nothing in all its runs would have probability 1 − level, with the site
+    Index = (weighted) mean over rows of exp(x β) (population marginal mean); variance of its logarithm by the delta method; t
+    limits on the log scale. A season of zeros: the rate at which nothing in all its runs would have probability 1 − level, with the site
     effects and α of the other seasons taken as known.
     """
     chosen = model.level if level is None else check_level(level)
@@ -127,6 +128,9 @@ def standardised_index(
     for label in term.levels:
         if len(mix) == 0:
             answer[label] = Estimate.not_estimable("no complete row in the mix", units=UNITS, method=kind, level=chosen)
+        elif not model.estimable and label not in term.empty:
+            reason = next((n.removeprefix("not estimable: ") for n in model.notes), "the model could not be fitted")
+            answer[label] = Estimate.not_estimable(reason, units=UNITS, method=kind, level=chosen)
         elif label in term.empty:
             answer[label] = _nothing_caught(model, mix, share, term, label, kind, chosen)
         else:

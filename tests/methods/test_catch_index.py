@@ -144,3 +144,11 @@ def test_a_season_that_others_determine(rng: np.random.Generator) -> None:
     runs["dam"] = np.where(runs["season"] >= 2023, "after", "before")
     index = standardised_index(fit_catch_model(runs, terms="dam + season"), runs)
     assert not index[2025].estimable and "other terms determine" in index[2025].notes[0]
+
+
+def test_a_model_that_could_not_be_fitted_gives_no_index() -> None:
+    """One run is no model: its season is not estimable, and not the rate exp(0) = 1 of a model without coefficients."""
+    one = pd.DataFrame({"season": [2025], "site": ["S1"], "effort_h": [0.2], "catch": [7]})
+    got = standardised_index(fit_catch_model(one, terms="season"), one)[2025]
+    assert not got.estimable
+    assert "3 needed" in got.notes[0]
