@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -184,9 +185,7 @@ def _assumptions(study: Study, today: Regulation) -> list[Source]:
     return found
 
 
-def _angling(
-    study: Study, anglers: Anglers | None, density: Density, sources: list[Source], noncompliance: float
-) -> Angling:
+def _angling(study: Study, anglers: Anglers | None, density: Density, sources: list[Source], noncompliance: float) -> Angling:
     p, level = study.parameters, study.parameters.level
     values: dict[str, object] = {"release_mortality": p.release_mortality, "noncompliance": noncompliance}
     if anglers is not None and not _set_by_hand(study, "voluntary_release"):
@@ -213,7 +212,7 @@ def _angling(
     return Angling(**values)  # type: ignore[arg-type]
 
 
-def _maturity(own: LengthClasses, growth: Growth, sources: list[Source], level: float) -> dict[str, object]:
+def _maturity(own: LengthClasses, growth: Growth, sources: list[Source], level: float) -> dict[str, Any]:
     given = own.species.life_history
     how = given.source or "study file"
     if given.length_at_maturity_mm is not None:
@@ -252,8 +251,10 @@ def _open_share(
     release: float,
     noncompliance: float,
 ) -> Floats | float:
-    """What the fish of the catch curve bear of the fishing mortality of legal fish: 1 for the legal part of them, and for the rest
-    the share that deaths after release and keeping against the rule make up."""
+    """What the fish of the catch curve bear of the fishing mortality of legal fish.
+
+    1 for the legal part of them, and for the rest the share that deaths after release and keeping against the rule make up.
+    """
     first = _first_full_age(fit)
     if ages is None or first is None or not today.may_keep:
         return 1.0
@@ -306,7 +307,9 @@ def species_inputs(
     release = p.release_mortality if today.release_mortality is None else today.release_mortality
     anglers = anglers_today(study, survey, own, rng, density, today, release, p.noncompliance)
     kept = p.voluntary_release if anglers is None or _set_by_hand(study, "voluntary_release") else anglers.release_share
-    share = 1.0 if fit is None or growth.missing else _open_share(growth, ages, fit, today, time, 1 - kept, release, p.noncompliance)
+    share = (
+        1.0 if fit is None or growth.missing else _open_share(growth, ages, fit, today, time, 1 - kept, release, p.noncompliance)
+    )
     by_hand = None if given.fishing_mortality is None else spread_draws(rng, draws, given.fishing_mortality)
     rates: MortalityDraws | None = None
     if natural is not None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from itertools import combinations
 from typing import Literal
 
 import numpy as np
@@ -16,7 +17,19 @@ from fishreport.analysis.scenario_inputs import SpeciesInputs, rules_of, species
 from fishreport.analysis.vital_rates import lognormal_draws
 from fishreport.fielddata.survey import Survey
 from fishreport.methods.estimate import Estimate
-from fishreport.population.decision import Chance, Dominance, Goal, Outcome, Regret, chances, compare, dominance, regret
+from fishreport.population.decision import (
+    Chance,
+    Dominance,
+    Goal,
+    Outcome,
+    Regret,
+    Verdict,
+    cannot_tell,
+    chances,
+    compare,
+    dominance,
+    regret,
+)
 from fishreport.population.drivers import Drivers, drivers
 from fishreport.population.dynamics import project
 from fishreport.population.projection import Projection
@@ -73,6 +86,8 @@ class Comparison:
     chances : tuple[Chance, ...]
     left_out : tuple[tuple[Objective, str], ...]
         Objectives that a projection cannot be held against, and why.
+    undecided : dict[str, tuple[Verdict, ...]]
+        Quantity → the pairs of rules that the draws cannot tell apart in the last year.
     dominance : Dominance | None
     regrets : tuple[Regret, ...]
     drivers : tuple[tuple[str, Drivers], ...]
@@ -90,6 +105,7 @@ class Comparison:
     aims: tuple[Aim, ...] = ()
     chances: tuple[Chance, ...] = ()
     left_out: tuple[tuple[Objective, str], ...] = ()
+    undecided: dict[str, tuple[Verdict, ...]] = field(default_factory=dict)
     dominance: Dominance | None = None
     regrets: tuple[Regret, ...] = ()
     drivers: tuple[tuple[str, Drivers], ...] = ()
@@ -239,9 +255,7 @@ def _explained(projection: Projection, measures: tuple[Measure, ...], level: flo
     return tuple(found)
 
 
-def _sensitivity(
-    study: Study, inputs: SpeciesInputs, measure: Measure, rng: np.random.Generator
-) -> Sensitivity | None:
+def _sensitivity(study: Study, inputs: SpeciesInputs, measure: Measure, rng: np.random.Generator) -> Sensitivity | None:
     if len(inputs.rules) < 2 or inputs.life is None or inputs.angling is None:
         return None
     own_share = all(rule.release_mortality is not None for rule in inputs.rules)
@@ -287,12 +301,19 @@ def compare_species(study: Study, survey: Survey, inputs: SpeciesInputs, rng: np
         aims=aims,
         chances=chances(full, [aim.goal for aim in aims], years=horizons, level=p.level) if aims else (),
         left_out=left_out,
+        undecided={one.quantity: _undecided(projection, one, p.level) for one in measures},
         dominance=dominance(projection, wanted, certainty=p.certainty) if several else None,
         regrets=tuple(_regret(projection, one, p.level) for one in compared) if several else (),
         drivers=_explained(projection, measures, p.level),
         sensitivity=_sensitivity(study, inputs, large, rng),
         sensitivity_measure=large,
     )
+
+
+def _undecided(projection: Projection, measure: Measure, level: float) -> tuple[Verdict, ...]:
+    pairs = combinations(range(len(projection.scenarios)), 2)
+    verdicts = (cannot_tell(projection, one, two, measure.quantity, level=level) for one, two in pairs)
+    return tuple(verdict for verdict in verdicts if verdict.cannot_tell)
 
 
 def _regret(projection: Projection, measure: Measure, level: float) -> Regret:
@@ -329,7 +350,9 @@ def comparison_results(study: Study, found: Comparison) -> Results:
         detail = f"{aim.objective.quantity}, {goal_words(chance.goal)}, year {chance.year}"
         estimate = replace(chance.probability, method=_METHOD + chance.probability.method, notes=notes)
         results.append(
-            Result("objective_probability", estimate, season, key, aim.objective.size_class, scenario=chance.scenario, detail=detail)
+            Result(
+                "objective_probability", estimate, season, key, aim.objective.size_class, scenario=chance.scenario, detail=detail
+            )
         )
     return Results(results)
 
@@ -355,7 +378,9 @@ def _missing_results(study: Study, inputs: SpeciesInputs) -> Results:
     )  # fmt: skip
 
 
-def scenarios(study: Study, survey: Survey, classes: tuple[LengthClasses, ...] | list[LengthClasses], rng: np.random.Generator) -> Scenarios:
+def scenarios(
+    study: Study, survey: Survey, classes: tuple[LengthClasses, ...] | list[LengthClasses], rng: np.random.Generator
+) -> Scenarios:
     """Scenarios of every species that the study names any for; the first of a species is today's rule."""
     found, results = {}, []
     for key, rules in rules_of(study).items():

@@ -130,8 +130,8 @@ def anglers_today(
     """
     rows = survey.harvest[(survey.harvest["species_key"] == own.species.key) & (survey.harvest["year"] <= study.season.year)]
     rows = rows[(rows["year"] > study.season.year - CREEL_YEARS_BACK) & (rows["effort_h"] > 0) & (rows["caught"] > 0)]
-    lengths = first_pass_fish(survey, own.species.key)
-    lengths = lengths[lengths["season"] == study.season.year]["length_mm"].to_numpy(float)
+    fish = first_pass_fish(survey, own.species.key)
+    lengths = fish[fish["season"] == study.season.year]["length_mm"].to_numpy(float)
     counted = lengths >= density.length_mm
     if rows.empty or not counted.any():
         return None
@@ -149,8 +149,8 @@ def anglers_today(
         kept_share = np.minimum(kept_draws / (caught * legal), 0.99)
     fishing = None
     if not density.relative and study.water.length_km is not None:
-        fish = density.draws * study.water.length_km * float(met.sum() / counted.sum())
-        fishing = caught / fish * (1 - (1 - kept_share) * (1 - release_deaths))
+        there = density.draws * study.water.length_km * float(met.sum() / counted.sum())
+        fishing = caught / there * (1 - (1 - kept_share) * (1 - release_deaths))
     return Anglers(int(row["year"]), hours, caught, caught / hours, 1 - kept_share, fishing)
 
 
@@ -181,9 +181,9 @@ def todays_ages(
     """Numbers at age on the first of January, from this season's age composition scaled to the density.
 
     Ages of `from_age` and more are as in the catch (one of the bootstrap replicates a draw). Younger ages are caught less well:
-    each is the mean that total mortality leads back to from there, times a lognormal deviation as recruitment varies. All are
-    scaled to the density of fish of the counted length, and then meet the mortality of the months to the end of the year. Where fish are
-    stocked, the ages younger than those put in are lowered by the share of stocked fish in the age that they joined, so that
+    each is the mean that total mortality leads back to from there, times a lognormal deviation as recruitment varies. All
+    are scaled to the density of fish of the counted length, and then meet the mortality of the months to the end of the
+    year. Where fish are stocked, the ages younger than those put in are lowered by the share of stocked fish in the age that they joined, so that
     the fish of the next stocking are not counted twice. Without ages the equilibrium under today's rule stands in, each age
     class varied as recruitment varies.
     """

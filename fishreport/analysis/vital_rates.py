@@ -60,7 +60,7 @@ def described(draws: Floats, units: str, how: str, level: float, n: int = 0) -> 
 
 
 def log_sd(estimate: Estimate) -> float:
-    """Standard deviation on the log scale that an estimate above 0 stands for: by its limits, else by its standard error; 0 without."""
+    """Log standard deviation of an estimate above 0: by its limits, else by its standard error; 0 without either."""
     z = float(norm.ppf(0.5 + estimate.level / 2))
     if math.isfinite(estimate.lower) and math.isfinite(estimate.upper) and 0 < estimate.lower < estimate.upper:
         return (math.log(estimate.upper) - math.log(estimate.lower)) / (2 * z)
@@ -206,7 +206,11 @@ def mortality_draws(
     fixed_natural = isinstance(natural, np.ndarray)
     wide = (draws, _CANDIDATES)
     share = np.broadcast_to(np.maximum(open_share, 0.05), (draws,))[:, None]
-    m = np.repeat(natural[:, None], _CANDIDATES, axis=1) if isinstance(natural, np.ndarray) else lognormal_draws(rng, wide, natural)
+    m = (
+        np.repeat(natural[:, None], _CANDIDATES, axis=1)
+        if isinstance(natural, np.ndarray)
+        else lognormal_draws(rng, wide, natural)
+    )
     known_total = total is not None and total.estimable and total.value > 0
     how_m = "given by hand" if fixed_natural else "life history"
     if fishing is not None:

@@ -23,7 +23,8 @@ _DANGEROUS = ("=", "+", "-", "@", "\t", "\r")
 class TableLayout:
     """A part of a table as it is set: which columns, how large, on a page turned or not, which part of how many.
 
-    `shares` holds for each column its share of the width that is left, or 0 where it is as wide as its text.
+    `shares` holds for each column its share of the width that is left, or 0 where it is as wide as its text;
+    `points` its width where others share and it does not.
     """
 
     columns: tuple[int, ...]
@@ -32,6 +33,16 @@ class TableLayout:
     turned: bool
     part: int
     parts: int
+    points: tuple[float, ...] = ()
+
+    @property
+    def tracks(self) -> tuple[str, ...]:
+        """Width of each column as Typst writes it."""
+        points = self.points or (0.0,) * len(self.shares)
+        return tuple(
+            f"{share}fr" if share else f"{fixed:.1f}pt" if fixed else "auto"
+            for share, fixed in zip(self.shares, points, strict=True)
+        )
 
 
 def _widths(columns: Sequence[Mapping[str, Any]], rows: Sequence[Sequence[str]]) -> tuple[list[int], list[int]]:
@@ -60,7 +71,13 @@ def lay_out_table(columns: Sequence[Mapping[str, Any]], rows: Sequence[Sequence[
         # A column of single words, or of little text, cannot give way without words running over its edge.
         firm = {place for place in places if cells[place] <= max(_SHORT, 1.6 * words[place])}
         shares = tuple(0 if fits or place in firm else min(cells[place], 60) for place in places)
-        return TableLayout(places, shares, size, turned, part, parts)
+        # Beside columns that share what is left, a column as wide as its heading would leave them nothing.
+        roomy = {place: max(words[place], cells[place]) for place in firm}
+        others = sum(words[place] for place in places if place not in firm)
+        if _needed([*roomy.values(), others], size) > width:
+            roomy = {place: words[place] for place in firm}
+        points = tuple(0.0 if fits or place not in firm else _needed([roomy[place]], size) for place in places)
+        return TableLayout(places, shares, size, turned, part, parts, points)
 
     for size in SIZES[:3]:
         if _needed(wanted, size) <= PORTRAIT:

@@ -1,0 +1,125 @@
+"""The explorer of the scenario chapter: outcomes over minimum length and effort, for a reader to move through."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from fishreport.analysis.scenario_grid import Grid
+from fishreport.analysis.scenarios import Comparison, relative_units
+from fishreport.exhibits.context import Context
+from fishreport.exhibits.exhibit import Column, Control, Explorer, Table
+from fishreport.exhibits.scenario_words import measure_heading, when
+from fishreport.exhibits.scenarios import CAUTION, KEPT_AGAINST_RULE, measure_unit
+from fishreport.exhibits.units import NO_VALUE, format_estimate, format_number
+from fishreport.exhibits.wording import percent_level
+from fishreport.methods.estimate import Estimate
+
+EVERY_LENGTH = 2
+ON_PAPER = ("scenario_harvest", "scenario_catch_rate", "scenario_stock_density", "scenario_trophy")
+_EFFORTS = {
+    0.25: "a quarter of today's",
+    0.5: "half of today's",
+    1.0: "as today",
+    1.5: "half as much again",
+    2.0: "twice today's",
+}
+
+
+def step_mm(context: Context) -> float:
+    """Step of the minimum length: 25 mm, or an inch."""
+    return 25.4 if context.units.system == "us" else 25.0
+
+
+def _quantiles(values: np.ndarray, level: float, units: str) -> Estimate:
+    known = values[np.isfinite(values)]
+    if known.size < 2:
+        return Estimate.not_estimable(f"{known.size} draws with a value, 2 needed", units=units, level=level)
+    low, middle, high = np.quantile(known, [(1 - level) / 2, 0.5, (1 + level) / 2])
+    return Estimate(float(middle), float(known.std(ddof=1)), float(low), float(high), level, units, "", known.size)
+
+
+def _text(estimate: Estimate, context: Context, *, signed: bool = False) -> tuple[str, str]:
+    if estimate.estimable and estimate.lower == estimate.upper == estimate.value == 0:
+        return "0", NO_VALUE
+    shown = format_estimate(estimate, context.units)
+    plus = "+" if signed and estimate.estimable and estimate.value > 0 and any(d in shown.value for d in "123456789") else ""
+    return plus + shown.value, shown.interval
+
+
+def _length_text(mm: float, context: Context) -> str:
+    if mm == 0:
+        return "no minimum length"
+    return f"{format_number(mm / 25.4, decimals=0)} in" if context.units.system == "us" else context.units.length(mm)
+
+
+def explorer(one: Comparison, grid: Grid | None, context: Context) -> Explorer | None:
+    """Outcomes over the grid for the page, with a reduced table for paper; None without a grid."""
+    if grid is None:
+        return None
+    level = one.outcomes[grid.measures[0].quantity, grid.year][0].value.level
+    units = [one.outcomes[measure.quantity, grid.year][0].value.units for measure in grid.measures]
+    units = [relative_units(unit) if one.inputs.relative else unit for unit in units]
+    heads = [measure_heading(measure, context, one) for measure in grid.measures]
+    outcomes = tuple(f"{head}, {measure_unit(one, measure, context)}" for head, measure in zip(heads, grid.measures, strict=True))
+    shape = (len(grid.minimum_mm), len(grid.effort), len(grid.measures))
+    values = np.moveaxis(grid.values, 0, 2)
+    tail = (1 - level) / 2
+    low, middle, high = np.nanquantile(np.where(np.isfinite(values), values, np.nan), [tail, 0.5, 1 - tail], axis=-1)
+    top = np.nanmax(high, axis=(0, 1))
+    cells, bars, data = [], [], []
+    for i, j, k in np.ndindex(*shape):
+        estimate = _quantiles(values[i, j, k], level, units[k])
+        gap = _quantiles(values[i, j, k] - grid.today[k], level, units[k])
+        value, interval = _text(estimate, context)
+        against, between = _text(gap, context, signed=True)
+        unsure = gap.estimable and gap.lower <= 0 <= gap.upper and between != NO_VALUE
+        cells.append((value, interval, f"{against} ({between}){' ?' if unsure else ''}" if between != NO_VALUE else against))
+        scale = 100 / top[k] if top[k] > 0 else 0.0
+        known = estimate.estimable and scale > 0
+        bars.append(tuple(round(float(x[i, j, k]) * scale, 1) for x in (low, middle, high)) if known else None)
+        data.append({"minimum_length_mm": grid.minimum_mm[i], "effort": grid.effort[j], "quantity": grid.measures[k].result,
+                     "size_class": grid.measures[k].size_class, "year": grid.year, "value": estimate.value,
+                     "lower": estimate.lower, "upper": estimate.upper, "difference": gap.value, "difference_lower": gap.lower,
+                     "difference_upper": gap.upper, "units": units[k]})  # fmt: skip
+    minimum_today = one.inputs.rules[0].minimum_length_mm or 0.0
+    start = int(np.abs(np.array(grid.minimum_mm) - minimum_today).argmin())
+    usual = grid.effort.index(1.0)
+    name, year = context.names[one.inputs.key], when(one, grid.year)
+    chosen = [k for k, measure in enumerate(grid.measures) if measure.result in ON_PAPER]
+    columns = [Column("Minimum length", align="left")]
+    columns += [Column(heads[k], measure_unit(one, grid.measures[k], context)) for k in chosen]
+    rows = []
+    for i in range(0, shape[0], EVERY_LENGTH):
+        places = [(i * shape[1] + usual) * shape[2] + k for k in chosen]
+        texts = [f"{cells[p][0]} ({cells[p][1]})" if cells[p][1] != NO_VALUE else cells[p][0] for p in places]
+        rows.append((_length_text(grid.minimum_mm[i], context), *texts))
+    what = grid.rule.sentence(units=context.units.system, fish=one.inputs.classes.species.name)
+    notes = (
+        f"Beside the minimum length, what else today's rule says stays: {what}",
+        f"{percent_level(level)} intervals over {grid.values.shape[-1]} draws. {KEPT_AGAINST_RULE} {CAUTION}",
+    )
+    caption = (
+        f"{name}: outcomes in {year} by minimum length, with as much angling as today. Other amounts of angling are in the page "
+        "of this report and in the table's file."
+    )
+    label = f"explorer-{one.inputs.key.replace('_', '-')}"
+    table = Table(label, caption, tuple(columns), tuple(rows), notes, tuple(data))
+    efforts = tuple(
+        f"{_EFFORTS.get(more, f'{more:g} times today’s')} (fishing mortality about {grid.fishing_today * more:.2f} a year)"
+        for more in grid.effort
+    )
+    return Explorer(
+        table=table,
+        introduction=(
+            f"{name}: move the minimum length or the amount of angling, and read what was computed for {year} with its interval. "
+            f"The last column is the difference from today's rule; a question mark says that its interval spans zero."
+        ),
+        controls=(
+            Control("Minimum length", tuple(_length_text(mm, context) for mm in grid.minimum_mm), start),
+            Control("Angling", efforts, usual),
+        ),
+        outcomes=outcomes,
+        cells=tuple(cells),
+        bars=tuple(bars),  # type: ignore[arg-type]
+        headings=(f"Median in {year}", f"{percent_level(level)} interval", "Against today's rule"),
+    )
