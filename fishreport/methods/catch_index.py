@@ -106,8 +106,8 @@ def standardised_index(
     Notes
     -----
     Index = (weighted) mean over rows of exp(x β) (population marginal mean); variance of its logarithm by the delta method; t
-    limits on the log scale. A season of zeros: the rate at which nothing in all its runs would have probability 1 − level, with the site
-    effects and α of the other seasons taken as known.
+    limits on the log scale. A season of zeros: the rate at which nothing in all its runs would have probability 1 − level, with
+    the site effects and α of the other seasons taken as known.
     """
     chosen = model.level if level is None else check_level(level)
     term = _season_term(model, season)
