@@ -82,7 +82,11 @@ class _Profile:
                 coefficient = self.at[1] * (self.at[0] - first) / (held - first)
                 power = self.state.curve.power if self.state.curve.power is not None else self.at[3]
                 ratio = first / held
-                depth = -math.log(ratio) if abs(power) < 1e-6 else (1 - ratio**power) / power
+                depth = math.nan
+                if power == 1:
+                    depth = 1 - ratio
+                elif 1e-12 < ratio < 1:
+                    depth = -math.log(ratio) if abs(power) < 1e-6 else (1 - ratio**power) / power
                 if depth > 0 and coefficient > 0:
                     start[1], start[2] = coefficient, young[0] + math.log(depth) / coefficient
         elif self.index == 2:

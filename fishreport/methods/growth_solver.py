@@ -52,7 +52,7 @@ def minimise(
     power_column = 3 if 3 in free else None
     with np.errstate(all="ignore"):
         expected, slopes = model(at)
-    rss, size_of_data = groups.sum_of_squares(expected), groups.size
+        rss, size_of_data = np.where(_usable(slopes), groups.sum_of_squares(expected), np.inf), groups.size
     damping = np.full(len(at), 1e-4)
     converged = np.zeros(len(at), bool)
     active = np.flatnonzero(np.isfinite(rss))
@@ -77,7 +77,7 @@ def minimise(
             trial[:, 3] = np.clip(trial[:, 3], *POWER_BOUNDS)
         with np.errstate(all="ignore"):
             tried, tried_slopes = model(trial)
-            tried_rss = here.sum_of_squares(tried)
+            tried_rss = np.where(_usable(tried_slopes), here.sum_of_squares(tried), np.inf)
         better = tried_rss <= rss[active] * (1 + 1e-15)
         small_step = np.max(np.abs(step) * size, axis=1) <= tolerance * size_of_data[active]
         done = (np.abs(offset) <= tolerance**2 * rss[active]) | (small_step & (damping[active] < 1))
@@ -89,6 +89,11 @@ def minimise(
         converged[active[done]] = True
         active = active[~done & ~stuck]
     return Solution(at, rss, converged)
+
+
+def _usable(slopes: Floats) -> np.ndarray:
+    """Whether the derivatives of each weighting are numbers that can be squared."""
+    return np.asarray(np.all(np.abs(slopes) < 1e100, axis=(1, 2)))
 
 
 def _hold_at_bounds(at: Floats, gradient: Floats, normal: Floats, column: int) -> None:
