@@ -67,6 +67,7 @@ def _write(
     folder: Path,
     document: Document,
     pages: Mapping[str, bytes],
+    briefs: Mapping[str, bytes],
     executed: Sequence[ExecutedChapter],
     settings: Mapping[str, Any],
 ) -> None:
@@ -75,6 +76,8 @@ def _write(
 
     for name, page in pages.items():
         (folder / f"report.{name}").write_bytes(page)
+    for name, page in briefs.items():
+        (folder / f"brief.{name}").write_bytes(page)
     (folder / "results.json").write_bytes(results_bytes(document))
     (folder / "tables").mkdir()
     for name, data in document.tables:
@@ -156,7 +159,7 @@ def build_report(
 
     planned = plan_chapters(read, only=chapters, folder=notebooks)
     with progress:
-        progress.start(len(planned) + len(formats) + 1)
+        progress.start(len(planned) + 2 * len(formats) + 1)
         progress.working("reading the field data")
         survey = load_survey(read)
         progress.done()
@@ -165,11 +168,13 @@ def build_report(
             from fishreport.report.assemble import assemble
             from fishreport.report.cache import Cache, cache_folder
             from fishreport.report.manifest import how_it_was_made, keep_inputs, write_manifest
-            from fishreport.report.pages import set_pages
+            from fishreport.report.pages import set_briefs, set_pages
 
             document = assemble(read, executed, last=how_it_was_made(read, file, executed), whole=is_whole(planned, notebooks))
-            pages = set_pages(document, formats, Cache(cache_folder(read)), progress, ignored=(target.name, DEFAULT_FOLDER))
-            _write(placing.folder, document, pages, executed, settings)
+            cache, ignored = Cache(cache_folder(read)), (target.name, DEFAULT_FOLDER)
+            pages = set_pages(document, formats, cache, progress, ignored=ignored)
+            briefs = set_briefs(document, read, formats, cache, progress, ignored=ignored)
+            _write(placing.folder, document, pages, briefs, executed, settings)
             keep_inputs(placing.folder, read, file, executed)
             request = {"settings": settings, "season": season, "chapters": list(chapters), "formats": list(formats)}
             ended = datetime.datetime.now(datetime.UTC)

@@ -7,7 +7,8 @@ import dataclasses
 import hashlib
 import importlib.metadata
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 from fishreport.report.assemble import Document
@@ -15,9 +16,10 @@ from fishreport.report.cache import Cache, code_digest, versions, write_whole
 from fishreport.report.progress import Progress
 from fishreport.report.reads import folder_digest
 from fishreport.resources import locate
+from fishreport.study import Study
 
 SETTERS = ("typst", "nbconvert", "mistune", "jinja2")
-KEPT = 12
+KEPT = 24
 
 
 def _digest(document: Document, ignored: tuple[str, ...]) -> str:
@@ -52,6 +54,15 @@ def _keep(path: Path, page: bytes) -> None:
         write_whole(path, hashlib.sha256(page).hexdigest().encode() + b"\n" + page)
         for old in sorted(path.parent.iterdir(), key=lambda item: item.stat().st_mtime_ns, reverse=True)[KEPT:]:
             old.unlink(missing_ok=True)
+
+
+def _kept_or_set(cache: Cache, name: str, make: Callable[[], bytes]) -> bytes:
+    path = cache.folder / "pages" / name
+    page = _kept(path)
+    if page is None:
+        page = make()
+        _keep(path, page)
+    return page
 
 
 def _set(document: Document, name: str) -> bytes:
@@ -89,11 +100,33 @@ def set_pages(
     pages: dict[str, bytes] = {}
     for name in formats:
         progress.working(f"setting {name.upper()}")
-        path = cache.folder / "pages" / f"{digest}.{name}"
-        page = _kept(path)
-        if page is None:
-            page = _set(document, name)
-            _keep(path, page)
-        pages[name] = page
+        pages[name] = _kept_or_set(cache, f"{digest}.{name}", partial(_set, document, name))
         progress.done()
     return pages
+
+
+def set_briefs(
+    document: Document, study: Study, formats: Sequence[str], cache: Cache, progress: Progress, *, ignored: tuple[str, ...] = ()
+) -> dict[str, bytes]:
+    """The brief in each format; the arguments are those of `set_pages`, and the study, whose plan and text the brief holds.
+
+    Raises
+    ------
+    StudyError, ReportError
+        If the author's text cannot be read, or the brief cannot be set in two pages.
+    """
+    narrative = study.folder / study.report.narrative
+    basis = [_digest(document, ignored), study.model_dump_json(), folder_digest(narrative) if narrative.is_dir() else ""]
+    digest = hashlib.sha256(json.dumps(basis).encode()).hexdigest()[:32]
+
+    def make(name: str) -> bytes:
+        from fishreport.report.brief import render_brief
+
+        return render_brief(document, study, name)
+
+    briefs: dict[str, bytes] = {}
+    for name in formats:
+        progress.working(f"setting the brief as {name.upper()}")
+        briefs[name] = _kept_or_set(cache, f"{digest}-brief.{name}", partial(make, name))
+        progress.done()
+    return briefs

@@ -1,0 +1,272 @@
+"""What a brief of two pages says, for anglers and commissioners: sentences, aims and drawings from the results of a report."""
+
+from __future__ import annotations
+
+import calendar
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from fishreport.analysis.plan import ObjectiveResult, evaluate_objectives
+from fishreport.analysis.result import Result, Results
+from fishreport.exhibits.brief_pictures import Picture, catch_picture, size_picture, third_picture
+from fishreport.exhibits.brief_words import Plain, PlainWords, plain_number, range_sentence
+from fishreport.exhibits.context import report_context
+from fishreport.exhibits.exhibit import Finding
+from fishreport.exhibits.nouns import unit_words
+from fishreport.exhibits.tabulate import counted, heading, joined
+from fishreport.exhibits.wording import sentence
+from fishreport.methods.objectives import ObjectiveOutcome
+from fishreport.study import Study
+
+VERDICTS = {"met": "Met", "not met": "Not met", "not yet known": "Not yet known"}
+CAUTION = (
+    "Electric current in water can kill. Only trained crews with a permit may fish this way, and local rules decide. "
+    "A survey advises; licensed managers and the public decide."
+)
+HOW = "Current in the water stuns fish for a moment, so that they can be netted and measured."
+_GROWN_AGE = 3
+_TREND_OF = ("standardised_catch_rate", "catch_rate")
+
+
+@dataclass(frozen=True)
+class AimRow:
+    """An aim of the management plan: what is wanted, what was found, and the verdict."""
+
+    name: str
+    about: str
+    wanted: str
+    found: str
+    verdict: str
+    result: str
+
+
+@dataclass(frozen=True)
+class Told:
+    """A sentence on one species; `rank` says how soon it is told: 0 before all others."""
+
+    species: str
+    rank: int
+    finding: Finding
+
+
+@dataclass(frozen=True)
+class Brief:
+    """All that a brief may say; a page of it shows as much as fits.
+
+    Attributes
+    ----------
+    did : tuple[Finding, ...]
+        What was done.
+    ranges : str
+        What the ranges in brackets mean.
+    told : tuple[Told, ...]
+        What was found, in the order in which it is told.
+    aims : tuple[AimRow, ...]
+    rule : str
+        How a verdict is reached; empty without aims.
+    tally : Finding | None
+        How many aims are met.
+    catch, sizes, third : Picture | None
+    """
+
+    did: tuple[Finding, ...]
+    ranges: str
+    told: tuple[Told, ...]
+    aims: tuple[AimRow, ...]
+    rule: str
+    tally: Finding | None
+    catch: Picture | None
+    sizes: Picture | None
+    third: Picture | None
+
+
+def _when(study: Study) -> str:
+    months = [calendar.month_name[month] for month in study.season.months]
+    return f"{joined(months)} {study.season.year}" if months else str(study.season.year)
+
+
+def _did(study: Study, results: Results, work: Sequence[Mapping[str, Any]]) -> tuple[Finding, ...]:
+    """What was done, from the numbers behind the report's figure of effort, else from the runs behind the catch rates."""
+    season = study.season.year
+    rates = results.where(quantity="catch_rate", season=season, size_class="all")
+    whole = list(rates.where(site=None))
+    ids = tuple(result.id for result in whole)
+    sites = len({result.site for result in rates if result.site})
+    own = next((row for row in work if row.get("season") == season), None)
+    if own is None or not ids:
+        if not ids:
+            return ()
+        places = f" at {counted(sites, 'place')}" if sites else ""
+        text = f"In {_when(study)} the crew fished {study.water.name} with electric current: "
+        return (Finding(sentence(f"{text}{counted(max(r.estimate.n for r in whole), 'run')}{places}"), ids),)
+    hours = float(own["effort_h"])
+    caught = [f"{int(own[one.key]):,} {one.name}" for one in study.species.values() if int(own.get(one.key) or 0)]
+    where = f"{counted(int(own['runs']), 'run')} at {counted(int(own['sites']), 'place')}"
+    first = (
+        f"In {_when(study)} the crew fished {study.water.name} with electric current. It made {where} and had the current on for "
+        f"{hours:.1f} hours"
+    )
+    second = f"It caught {joined(caught)}" if caught else "It caught no fish of the species that the study is about"
+    return Finding(sentence(first), ids), Finding(sentence(second), ids)
+
+
+def _one(results: Results, **place: Any) -> Result | None:
+    full = {"site": None, "scenario": None, "detail": None, **place}
+    found = [result for result in results.where(**full) if result.estimate.estimable]
+    return found[0] if len(found) == 1 else None
+
+
+def _direction(results: Results, species: str, lead: str, season: int, words: PlainWords) -> Finding | None:
+    """Trend over the seasons where one was estimated, else the change from the season sampled before."""
+    line = [r for r in results.where(quantity="catch_rate", species=species, size_class=lead, site=None, detail=None) if r.season]
+    line = sorted((r for r in line if (r.season or 0) <= season), key=lambda r: r.season or 0)
+    for of in _TREND_OF:
+        trend = _one(results, quantity="trend_per_year", species=species, size_class=lead, detail=of)
+        if trend is not None and trend.estimate.units == "percent per year" and line:
+            return words.trend(trend, min(r.season or season for r in line), lead)
+    known = [r for r in line if r.estimate.estimable]
+    if len(known) > 1 and known[-1].season == season:
+        return words.changed(known[-2], known[-1])
+    return None
+
+
+def _told(results: Results, season: int, words: PlainWords) -> tuple[Told, ...]:
+    told: list[Told] = []
+    for one in words.context.classes:
+        key, lead = one.species.key, words.context.lead_class(one.species.key)
+        level = next(iter(results.where(quantity="catch_rate", species=key, size_class=lead, season=season, site=None)), None)
+        now = {"species": key, "season": season}
+        number = _one(results, quantity="population_size", size_class=lead, **now)
+        size = _one(results, quantity="proportional_size", size_class="quality", **now)
+        length = None if size else _one(results, quantity="mean_length", size_class=lead, **now)
+        weight = _one(results, quantity="relative_weight", size_class=lead, **now)
+        lives = _one(results, quantity="annual_survival", size_class="all", **now)
+        grown = _one(results, quantity="length_at_age", species=key, size_class="all", detail=f"age {_GROWN_AGE}")
+        sentences = [
+            words.caught(level) if level else None,
+            _direction(results, key, lead, season, words),
+            words.number(number) if number else None,
+            words.size(size) if size else words.mean_length(length) if length else None,
+            words.condition(weight) if weight else None,
+            words.survival(lives) if lives else None,
+            words.growth(grown) if grown else None,
+        ]
+        told += [Told(words.context.names[key], rank, said) for rank, said in enumerate(sentences) if said is not None]
+    return tuple(sorted(told, key=lambda one: one.rank))
+
+
+# Quantity → (the aim in words, the number in words); {fish}, {species} and {length} are filled in.
+_AIMS = {
+    "catch_rate": ("{fish}, caught in an hour", "{} an hour"),
+    "standardised_catch_rate": ("{fish}, caught in an hour", "{} an hour"),
+    "proportional_size": ("of 100 {stock}, those that were {length} or longer", "{} of 100"),
+    "relative_weight": ("weight of {species}, against a plump fish of their length", "{}%"),
+    "total_mortality": ("of 100 {species}, those that die in a year", "{} of 100"),
+    "annual_survival": ("of 100 {species}, those that live through a year", "{} of 100"),
+    "population_size": ("{fish}, in the whole water", "{} fish"),
+}
+
+
+def _scaled(quantity: str, value: float, words: PlainWords, units: str) -> float:
+    """A number of an objective as it is told; a death rate becomes the fish of 100 that die, 100 (1 − e^−Z)."""
+    if quantity == "total_mortality":
+        return 100 * (1 - math.exp(-value)) if value > -math.inf else -math.inf
+    if quantity == "annual_survival":
+        return 100 * value
+    return float(words.context.units.quantity(value, units)[0])
+
+
+def _wanted(outcome: ObjectiveOutcome, quantity: str, words: PlainWords, pattern: str) -> str:
+    bounds = [_scaled(quantity, bound, words, outcome.mean.units) for bound in (outcome.at_least, outcome.at_most)]
+    low, high = (f"{bound:,.3g}" if abs(bound) < 1000 else f"{bound:,.0f}" for bound in bounds)
+    if math.isinf(outcome.at_most):
+        return f"at least {pattern.format(low)}"
+    if math.isinf(outcome.at_least):
+        return f"at most {pattern.format(high)}"
+    return f"{low} to {pattern.format(high)}"
+
+
+def _aim(one: ObjectiveResult, words: PlainWords) -> AimRow:
+    objective, outcome, mean = one.objective, one.outcome, one.outcome.mean
+    quantity, species = objective.quantity, one.result.species
+    subject, pattern = _AIMS.get(quantity, ("", ""))
+    if subject:
+        fish = {"fish": words.fish(species, objective.size_class), "species": words.fish(species, "all")}
+        if quantity == "proportional_size":
+            fish |= {"stock": words.fish(species, "stock"), "length": words.length(species, objective.size_class)}
+        about = subject.format(**fish)
+    else:
+        unit = unit_words(words.context.units.units(mean.units))
+        about, pattern = words.context.writer.subject(one.result), f"{{}} {'' if unit == 'percent' else unit}".rstrip()
+        pattern = "{}%" if unit == "percent" else pattern
+    if mean.estimable:
+        said: Plain = plain_number(*(_scaled(quantity, x, words, mean.units) for x in (mean.value, mean.lower, mean.upper)))
+        found = f"{pattern.format(said.value)}{said.after()}"
+    else:
+        found = "could not be estimated"
+    wanted = _wanted(outcome, quantity, words, pattern)
+    wanted += f", over {counted(objective.over_years, 'season')}" if objective.over_years > 1 else ""
+    name, under = (objective.name, heading(about)) if objective.name else (heading(about), "")
+    return AimRow(name, under, heading(wanted), heading(found), VERDICTS[outcome.verdict], one.result.id)
+
+
+def tally_of(verdicts: Sequence[str]) -> str:
+    """``2 are met, 1 is not met and 3 are not yet known``."""
+    counts = {word: sum(verdict == word for verdict in verdicts) for word in VERDICTS.values()}
+    return joined([f"{many} {'is' if many == 1 else 'are'} {word.casefold()}" for word, many in counts.items() if many])
+
+
+def _tally(rows: Sequence[AimRow]) -> Finding | None:
+    if not rows:
+        return None
+    verdicts = [row.verdict for row in rows]
+    text = (
+        f"Of the plan's {len(rows)} aims, {tally_of(verdicts)}"
+        if len(rows) > 1
+        else f"The plan's aim is {verdicts[0].casefold()}"
+    )
+    return Finding(sentence(text), tuple(row.result for row in rows))
+
+
+def brief_content(
+    study: Study,
+    results: Results,
+    *,
+    work: Sequence[Mapping[str, Any]] = (),
+    frequencies: Sequence[Mapping[str, Any]] = (),
+) -> Brief:
+    """All that a brief may say.
+
+    Parameters
+    ----------
+    study : Study
+    results : Results
+        Of all chapters of the report.
+    work : sequence of mapping
+        Rows behind the report's figure of effort: ``season``, ``sites``, ``runs``, ``effort_h``, and fish by species key.
+    frequencies : sequence of mapping
+        Rows behind its figure of length-frequency: ``species``, ``season``, ``lower_mm``, ``upper_mm``, ``count``.
+    """
+    words = PlainWords(report_context(study))
+    objectives = evaluate_objectives(study, results)
+    aims = tuple(_aim(one, words) for one in objectives)
+    rule = ""
+    if objectives:
+        share = f"{100 * objectives[0].outcome.certainty:.0f}"
+        rule = (
+            f"Met means that the chance of it is at least {share} in 100, not met that the chance against it is; "
+            "otherwise it is not yet known. The range is in brackets."
+        )
+    return Brief(
+        did=_did(study, results, work),
+        ranges=range_sentence(study.parameters.level),
+        told=_told(results, study.season.year, words),
+        aims=aims,
+        rule=rule,
+        tally=_tally(aims),
+        catch=catch_picture(results, words),
+        sizes=size_picture(frequencies, words),
+        third=third_picture(results, words),
+    )

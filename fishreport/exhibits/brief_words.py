@@ -1,0 +1,217 @@
+"""Results in plain words, for people who read no statistics: round numbers, no symbols, and no more than the range bears.
+
+A direction is named only where the whole range lies on that side of no change, as in the full report.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from fishreport.analysis.result import Result
+from fishreport.exhibits.context import Context
+from fishreport.exhibits.exhibit import Finding
+from fishreport.exhibits.tabulate import counted
+from fishreport.exhibits.units import NO_VALUE, format_number
+from fishreport.exhibits.wording import direction, mirrored, sentence
+from fishreport.methods.contrast import percent_change
+from fishreport.methods.estimate import Estimate
+from fishreport.study import parse_size_range
+
+_MM_PER_CM = 10.0
+
+
+@dataclass(frozen=True)
+class Plain:
+    """A number as it is said: ``82``, ``61 to 107``."""
+
+    value: str
+    interval: str
+
+    def after(self) -> str:
+        """The range in brackets after a space, or nothing."""
+        return "" if self.interval == NO_VALUE else f" ({self.interval})"
+
+
+def _decimals(value: float, sides: Sequence[float], finest: int | None) -> int:
+    """Two digits of the shorter side of the range, and never finer than the size of the number is read."""
+    finest = (0 if abs(value) >= 10 else 1) if finest is None else finest
+    told = [side for side in sides if math.isfinite(side) and side > 0]
+    if not told:
+        return finest
+    wanted = min(1 - math.floor(math.log10(min(told))), finest)
+    # A small number is never rounded away.
+    return max(wanted, -math.floor(math.log10(abs(value)))) if value else wanted
+
+
+def plain_number(value: float, lower: float, upper: float, *, most: float = math.inf, finest: int | None = None) -> Plain:
+    """A value and its range, rounded alike; nothing above `most` (a whole of 100, say), at most `finest` decimals."""
+    decimals = _decimals(value, (value - lower, upper - value), finest)
+    shown, low, high = (format_number(min(x, most), decimals=decimals) for x in (value, lower, upper))
+    if math.isfinite(lower) and math.isfinite(upper):
+        return Plain(shown, f"{low} to {high}")
+    if math.isfinite(lower):
+        return Plain(shown, f"{low} or more")
+    return Plain(shown, f"{high} or less" if math.isfinite(upper) else NO_VALUE)
+
+
+def _reason(estimate: Estimate) -> str:
+    note = next((note for note in estimate.notes if note.startswith("not estimable: ")), "")
+    return note.removeprefix("not estimable: ") or "too few data"
+
+
+def range_sentence(level: float) -> str:
+    """What a range in brackets is, said once."""
+    share = 100 * level
+    many = f"{share:.0f} in 100" if math.isclose(share, round(share)) else f"{10 * share:.0f} in 1,000"
+    return (
+        "Every number here comes from a sample. The range in brackets shows how far it can be trusted: "
+        f"of ranges made this way, about {many} hold the true value."
+    )
+
+
+@dataclass(frozen=True)
+class PlainWords:
+    """Writes the sentences of a brief.
+
+    Attributes
+    ----------
+    context : Context
+        Units, species and season of the report.
+    """
+
+    context: Context
+
+    # ---- names --------------------------------------------------------------------------------------------------
+
+    def length(self, species: str | None, size_class: str) -> str:
+        """The lower bound of a length class: ``23 cm (9 in)`` where a standard publishes both, ``9 inches`` in US units."""
+        own = self.context.classes_of(species)
+        mm, inches = own.published_mm.get(size_class), own.published_in.get(size_class)
+        if mm is None or inches is None:
+            return self.measured(own.bounds_mm[size_class][0])
+        if self.context.units.system == "us":
+            return f"{inches:g} inches"
+        return f"{mm / _MM_PER_CM:g} cm ({inches:g} in)"
+
+    def measured(self, mm: float) -> str:
+        """A length that no standard publishes: ``38 cm`` or ``15.1 inches``."""
+        if self.context.units.system == "us":
+            return f"{self.context.units.length_value(mm):.1f} inches"
+        return f"{mm / _MM_PER_CM:.0f} cm"
+
+    def fish(self, species: str | None, size_class: str | None) -> str:
+        """The fish meant, as one reads it: ``brown trout that were 15 cm (6 in) or longer``."""
+        name = self.context.writer.nouns.species_name(species)
+        if not size_class or size_class == "all":
+            return name
+        bounds = parse_size_range(size_class)
+        if bounds is None or math.isinf(bounds[1]):
+            return f"{name} that were {self.length(species, size_class)} or longer"
+        return f"{name} of {self.measured(bounds[0])} to {self.measured(bounds[1])}"
+
+    def _name(self, result: Result) -> str:
+        return self.context.writer.nouns.species_name(result.species)
+
+    # ---- sentences ----------------------------------------------------------------------------------------------
+
+    def caught(self, result: Result) -> Finding:
+        """Catch per hour."""
+        e, fish = result.estimate, self.fish(result.species, result.size_class)
+        if not e.estimable:
+            return self._lacking(f"how many {fish} the crew catches in an hour", result)
+        if e.value == 0:
+            text = f"In {counted(e.n, 'run')} the crew caught no {fish}"
+            return Finding(sentence(text), (result.id,))
+        said = plain_number(e.value, e.lower, e.upper)
+        name = self._name(result)
+        longer = fish.removeprefix(name)
+        text = f"The crew caught about {said.value} {name} an hour{longer}{said.after()}"
+        return Finding(sentence(text), (result.id,))
+
+    def _lacking(self, what: str, *results: Result) -> Finding:
+        reason = next(_reason(r.estimate) for r in results if not r.estimate.estimable)
+        return Finding(sentence(f"{what} cannot be said: {reason}"), tuple(r.id for r in results))
+
+    def _moved(self, change: Estimate, what: str, span: str, per: str, ids: tuple[str, ...]) -> Finding:
+        """A change in percent, told by its range alone."""
+        found = direction(change, margin=self.context.writer.steady_percent)
+        if math.isnan(change.lower) or math.isnan(change.upper):
+            return Finding(sentence(f"It cannot be told whether {what} rose or fell {span}"), ids, "unclear")
+        if found == "up":
+            said = plain_number(change.value, change.lower, change.upper)
+            text = f"{what} rose {span}, by about {said.value}%{per}{said.after()}"
+        elif found == "down":
+            turned = mirrored(change)
+            said = plain_number(turned.value, turned.lower, turned.upper, most=100.0)
+            text = f"{what} fell {span}, by about {said.value}%{per}{said.after()}"
+        else:
+            low, high = (format_number(abs(x), decimals=0 if abs(x) >= 10 else 1) for x in (change.lower, change.upper))
+            ways = ["down" if x < 0 else "up" for x in (change.lower, change.upper)]
+            between = f"({low}% {ways[0]} to {high}% {ways[1]}{per})"
+            steady = f"{what} held about steady {span} {between}"
+            text = steady if found == "steady" else f"It cannot be told whether {what} rose or fell {span} {between}"
+        return Finding(sentence(text[:1].upper() + text[1:]), ids, found)
+
+    def trend(self, result: Result, first: int, lead: str) -> Finding:
+        """The change of the catch over the years, from a trend in percent per year; the class is named where it is not `lead`."""
+        what = f"catches of {self._name(result) if result.size_class == lead else self.fish(result.species, result.size_class)}"
+        return self._moved(result.estimate, what, f"since {first}", " a year", (result.id,))
+
+    def changed(self, before: Result, after: Result) -> Finding:
+        """The change of the catch from the season sampled before."""
+        ids, what = (before.id, after.id), f"catches of {self._name(after)}"
+        change = percent_change(before.estimate, after.estimate)
+        if not change.estimable:
+            span = f"from {before.season} to {after.season}"
+            return Finding(sentence(f"It cannot be told whether {what} rose or fell {span}"), ids, "unclear")
+        return self._moved(change, what, f"from {before.season} to {after.season}", "", ids)
+
+    def number(self, result: Result) -> Finding:
+        """Fish in the water."""
+        e = result.estimate
+        said = plain_number(e.value, e.lower, e.upper)
+        fish = self.fish(result.species, result.size_class)
+        return Finding(sentence(f"The water held about {said.value} {fish}{said.after()}"), (result.id,))
+
+    def size(self, result: Result) -> Finding:
+        """How many of the grown fish had reached a length."""
+        e, stock = result.estimate, self.fish(result.species, "stock")
+        said = plain_number(e.value, e.lower, e.upper, most=100.0)
+        reached = self.length(result.species, result.size_class or "quality")
+        return Finding(sentence(f"Of 100 {stock}, about {said.value} were at least {reached} long{said.after()}"), (result.id,))
+
+    def mean_length(self, result: Result) -> Finding:
+        """The average length."""
+        e = result.estimate
+        scale = self.context.units.length_value(1.0) if self.context.units.system == "us" else 1 / _MM_PER_CM
+        said = plain_number(e.value * scale, e.lower * scale, e.upper * scale, finest=1)
+        unit = "inches" if self.context.units.system == "us" else "cm"
+        return Finding(
+            sentence(
+                f"The average length of {self.fish(result.species, result.size_class)} was {said.value} {unit}{said.after()}"
+            ),
+            (result.id,),
+        )
+
+    def condition(self, result: Result) -> Finding:
+        """Weight for length, against the published standard of a plump fish."""
+        e = result.estimate
+        said = plain_number(e.value, e.lower, e.upper)
+        text = f"For their length, {self._name(result)} weighed about {said.value}% of what a plump fish weighs{said.after()}"
+        return Finding(sentence(text), (result.id,))
+
+    def survival(self, result: Result) -> Finding:
+        """Fish of 100 that live through a year."""
+        e = result.estimate
+        said = plain_number(100 * e.value, 100 * e.lower, 100 * e.upper, most=100.0)
+        text = f"Of 100 grown {self._name(result)}, about {said.value} live through a year{said.after()}"
+        return Finding(sentence(text), (result.id,))
+
+    def growth(self, result: Result) -> Finding:
+        """Length at an age that the result's `detail` names."""
+        turned = self.mean_length(replace(result, size_class="all"))
+        age = (result.detail or "").removeprefix("age ")
+        rest = turned.text.split(" was ", 1)[1]
+        return Finding(sentence(f"At age {age} the average {self._name(result)} is about {rest}"), (result.id,))
