@@ -136,7 +136,7 @@ def driver_effects(study: Study, given: Sequence[Driver], trends: Sequence[Index
                 s.year, s.value, {driver.name: x / step}, se=s.se, level=s.level, units=s.units, scale=s.scale
             )  # fmt: skip
             estimate = _told(fit.coefficients[driver.name], driver, step, lag)
-            detail = f"{s.quantity}/{driver.name}" + (f" {lag} years before" if lag else "")
+            detail = f"{s.quantity}/{driver.name}" + (f" {lag} year{'s' if lag > 1 else ''} before" if lag else "")
             result = Result("covariate_effect", estimate, None, s.species, s.size_class, detail=detail)
             found.append(DriverEffect(driver, trend, step, result, fit.p[driver.name], estimate.n))
     return found

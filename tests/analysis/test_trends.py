@@ -1,0 +1,247 @@
+"""Trends of yearly indices: which method, against scipy and statsmodels; steps, drivers and objectives season by season."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+from statsmodels.stats.multitest import multipletests
+
+from fishreport.analysis import catch, catch_model, condition, drivers, plan, sizes, trend
+from fishreport.analysis.classes import study_classes
+from fishreport.analysis.result import Result, Results
+from fishreport.methods.estimate import Estimate
+from fishreport.methods.trend import log_linear
+from fishreport.study import Event, read_study
+
+KEY = ("standardised_catch_rate", "rainbow_trout", "stock")
+
+
+@pytest.fixture(scope="module")
+def classes(demo_study):
+    return study_classes(demo_study)
+
+
+@pytest.fixture(scope="module")
+def known(demo_study, demo_survey, classes):
+    indices = catch_model.standardised_indices(demo_study, demo_survey, classes, np.random.default_rng(2))
+    return (
+        catch.catch_rates(demo_study, demo_survey, classes)
+        + sizes.size_structure(demo_study, demo_survey, classes)
+        + condition.condition(demo_study, demo_survey, classes).results
+        + catch_model.index_results(indices)
+    )
+
+
+@pytest.fixture(scope="module")
+def trends(known, classes):
+    return trend.index_trends(known, classes, 2025)
+
+
+def _of(trends, quantity, species, size_class):
+    return next(
+        t for t in trends if (t.series.quantity, t.series.species, t.series.size_class) == (quantity, species, size_class)
+    )
+
+
+def _index(values, *, se=0.1, quantity="catch_rate", units="fish/h", first=2010):
+    """Made-up results of brown trout; None is a season that is not estimable."""
+    found = []
+    for season, value in enumerate(values, start=first):
+        if value is None:
+            e = Estimate.not_estimable("1 run, 2 needed", units=units)
+        else:
+            spread = math.nan if value == 0 else value * se
+            e = Estimate(float(value), spread, value - 2 * spread, value + 2 * spread, 0.95, units, "made up", 20)
+        found.append(Result(quantity, e, season, "brown_trout", "stock"))
+    return Results(found)
+
+
+def test_every_yearly_index_has_a_trend_and_only_those(trends, known, classes):
+    for quantity in ("catch_rate", "proportional_size", "mean_length", "relative_weight", "condition_factor", KEY[0]):
+        assert any(t.series.quantity == quantity for t in trends), quantity
+    assert not any("-" in t.series.size_class for t in trends)  # shares of the reported season alone
+    assert len({t.result.id for t in trends}) == len(trends)
+    assert all(t.series.seasons == tuple(range(2016, 2026)) for t in trends)
+    assert all(str(t.result.detail) == t.series.quantity for t in trends)
+
+
+def test_rank_test_and_sen_slope_agree_with_scipy(trends):
+    """scipy.stats.kendalltau (exact) and theilslopes on the same ten values."""
+    one = _of(trends, *KEY)
+    s = one.series
+    assert one.test.p == pytest.approx(stats.kendalltau(s.year, s.value, method="exact").pvalue)
+    assert one.sen.estimate.value == pytest.approx(stats.theilslopes(s.value, s.year).slope)
+    assert one.sen.estimate.units == "fish/h per year"
+
+
+def test_dependent_seasons_take_the_wider_interval(trends):
+    one = _of(trends, *KEY)
+    s = one.series
+    plain, allowed = (log_linear(s.year, s.value, se=s.se, units=s.units, correlation=c).trend_per_year for c in ("none", "ar1"))
+    assert any("resemble" in note for note in plain.notes)
+    assert one.method == "log-linear, autocorrelated"
+    assert one.result.estimate.value == allowed.value
+    assert allowed.upper - allowed.lower > plain.upper - plain.lower
+    assert one.result.estimate.units == "percent per year"
+    # p and interval say the same: p below 0.05 exactly when the interval leaves out zero.
+    for t in trends:
+        e = t.result.estimate
+        if e.estimable and math.isfinite(t.p) and not t.method.startswith("Sen"):
+            assert (t.p < 0.05) == (e.lower > 0 or e.upper < 0), t.result.id
+
+
+def test_adjusted_p_is_that_of_benjamini_and_hochberg(trends):
+    """statsmodels.stats.multitest.multipletests, method fdr_bh."""
+    known = [t for t in trends if math.isfinite(t.p)]
+    theirs = multipletests([t.p for t in known], method="fdr_bh")[1]
+    np.testing.assert_allclose([t.adjusted_p for t in known], theirs)
+
+
+def test_multiplicity_counts(trends):
+    counts = trend.multiplicity(trends, 0.95)
+    intervals = [t.result.estimate for t in trends if t.result.estimate.estimable]
+    assert counts.tested == len(intervals)
+    assert counts.outside == sum(e.lower > 0 or e.upper < 0 for e in intervals)
+    assert counts.expected == pytest.approx(0.05 * counts.tested)
+    assert counts.held == sum(t.adjusted_p < 0.05 for t in trends) <= counts.outside
+
+
+def test_shares_are_told_in_percentage_points(trends):
+    one = _of(trends, "proportional_size", "brown_trout", "quality")
+    assert one.method.startswith("linear") and one.result.estimate.units == "percentage points per year"
+
+
+def test_a_season_without_a_fish_takes_the_sen_slope(classes):
+    values = [4, 0, 3, 5, 2, 0, 4, 3, 1, 2]
+    (one,) = trend.index_trends(_index(values), classes, 2025)
+    assert one.method == "Sen" and one.result.estimate.units == "fish/h per year"
+    assert one.result.estimate.value == pytest.approx(stats.theilslopes(values, range(10)).slope)
+    assert one.p == one.test.p
+
+
+def test_nothing_in_most_seasons_is_no_certainty(classes):
+    (one,) = trend.index_trends(_index([0, 0, 0, 0, 1, 0, 0, 0, 0, 0]), classes, 2025)
+    assert one.result.estimate.notes[0] == "not estimable: nothing in most seasons"
+    assert math.isnan(one.p)
+
+
+def test_a_known_rise_is_found_and_missed_seasons_are_said(classes):
+    values = [50 * 1.1**i for i in range(10)]
+    values[3] = values[6] = None
+    (one,) = trend.index_trends(_index(values, quantity="standardised_catch_rate"), classes, 2025)
+    e = one.result.estimate
+    assert e.value == pytest.approx(10.0) and e.lower > 0 and e.n == 8
+    assert "not estimable in 2013, 2016" in e.notes
+    assert one.smooth is not None and one.smooth.year.size == 10  # missed seasons are smoothed over
+    assert one.smooth.change.value == pytest.approx(100 * (1.1**9 - 1), rel=0.15)
+
+
+@pytest.mark.parametrize("seasons", [1, 3])
+def test_too_few_seasons(classes, seasons):
+    (one,) = trend.index_trends(_index([10.0] * seasons, quantity="standardised_catch_rate"), classes, 2025)
+    assert not one.result.estimate.estimable and math.isnan(one.p)
+    assert f"{seasons} season" in one.result.estimate.notes[0]
+    assert trend.multiplicity([one], 0.95).tested == 0
+
+
+def test_seasons_after_the_reported_one_do_not_count(classes):
+    (one,) = trend.index_trends(_index([10, 11, 12, 13, 14, 99]), classes, 2014)
+    assert one.series.year.max() == 2014
+
+
+def test_a_step_is_that_of_the_t_test_where_errors_say_nothing(demo_study, classes):
+    """scipy.stats.ttest_ind on logarithms: with standard errors near zero the weights are equal."""
+    values = np.array([50, 54, 47, 51, 49, 25, 27, 24, 26.0])
+    made = trend.index_trends(_index(values, se=1e-6, quantity="standardised_catch_rate"), classes, 2025)
+    study = demo_study.model_copy(update={"events": (Event(name="new gate", year=2015),)})
+    (step,) = trend.steps(study, made)
+    test = stats.ttest_ind(np.log(values[5:]), np.log(values[:5]))
+    low, high = test.confidence_interval()
+    e = step.change.change
+    assert (e.lower, e.upper) == pytest.approx((100 * math.expm1(low), 100 * math.expm1(high)), rel=1e-4)
+    assert step.change.p == pytest.approx(test.pvalue, rel=1e-4)
+    assert step.result.id == "step_change/brown_trout/stock/standardised_catch_rate-new gate 2015"
+    assert not step.beside_trend.change.estimable  # 4 seasons after, 5 needed beside a trend
+
+
+def test_release_is_the_mean_of_the_ninety_days_before_the_survey(demo_study, demo_survey, repository):
+    """From the file as typed, by pandas alone."""
+    found = {d.name: d for d in drivers.drivers(demo_study, demo_survey)}
+    flow = pd.read_csv(repository / "demo_inputs" / "flow.csv")
+    flow["date"] = pd.to_datetime(flow["date"], errors="coerce")
+    runs = pd.read_csv(repository / "demo_inputs" / "runs.csv", dtype=str)
+    start = pd.to_datetime(runs["date"], errors="coerce")
+    first = start[(start.dt.year == 2023) & (start.dt.month == 10)].min()
+    inside = flow[(flow["date"] < first) & (flow["date"] >= first - pd.Timedelta(days=90))]["discharge_m3_s"].astype(float)
+    assert len(inside) == 90
+    assert found["release"].values[2023] == pytest.approx(inside.mean())
+    stocked = pd.read_csv(repository / "demo_inputs" / "stocking.csv").query("date.str.startswith('2022')")["number"].sum()
+    assert found["stocking"].values[2022] == stocked
+    assert found["stocking"].species == "rainbow_trout"
+
+
+def test_a_driver_with_a_known_effect_is_found_at_its_lag(demo_study, classes):
+    rng = np.random.default_rng(8)
+    years = np.arange(2009, 2024)
+    x = pd.Series(rng.normal(30, 8, years.size), index=years)
+    step = x[(x.index >= 2009) & (x.index <= 2022)].std(ddof=1)
+    values = [40 * math.exp(-0.2 * x[year - 1] / step) for year in range(2010, 2024)]
+    made = trend.index_trends(_index(values, se=0.01, quantity="standardised_catch_rate"), classes, 2025)
+    driver = drivers.Driver("release", "Release", "more", "m3/s", None, x)
+    lagged_study = demo_study.model_copy(update={"parameters": demo_study.parameters.model_copy(update={"lag_years": 1})})
+    (one,) = drivers.driver_effects(lagged_study, [driver], made)
+    assert one.step == pytest.approx(step)
+    assert one.result.estimate.value == pytest.approx(100 * math.expm1(-0.2), abs=0.2)
+    assert one.result.estimate.upper < 0 and one.result.estimate.units == "percent"
+    assert str(one.result.detail).endswith("release 1 year before")
+    (same_year,) = drivers.driver_effects(demo_study, [driver], made)
+    assert same_year.result.estimate.lower < 0 < same_year.result.estimate.upper
+
+
+def test_a_driver_of_another_species_or_without_change_is_left_out(demo_study, classes):
+    made = trend.index_trends(_index([5, 6, 7, 8, 9, 8, 7, 9, 8, 7], quantity="standardised_catch_rate"), classes, 2025)
+    years = np.arange(2010, 2020)
+    other = drivers.Driver("stocking", "Stocking", "more", "fish", "rainbow_trout", pd.Series(years * 1.0, index=years))
+    flat = drivers.Driver("release", "Release", "more", "m3/s", None, pd.Series(3.0, index=years))
+    assert drivers.driver_effects(demo_study, [other, flat], made) == []
+
+
+def test_objectives_of_the_last_season_are_those_of_the_scorecard(demo_study, known):
+    history = plan.objective_history(demo_study, known, range(2016, 2026))
+    for one, before in zip(plan.evaluate_objectives(demo_study, known), history, strict=True):
+        if not math.isnan(one.outcome.probability):
+            assert before[2025] == one.outcome
+            assert set(before) <= set(range(2016, 2026))
+        else:
+            assert before == {}
+
+
+def test_an_objective_over_three_seasons_looks_back_from_each(demo_study, known):
+    first = plan.objective_history(demo_study, known, [2018, 2020])[0]
+    for season, outcome in first.items():
+        values = [
+            known.one(quantity="catch_rate", species="brown_trout", size_class="quality", site=None, season=y).estimate.value
+            for y in range(season - 2, season + 1)
+        ]
+        assert outcome.mean.value == pytest.approx(np.mean(values))
+
+
+def test_an_objective_on_a_trend_is_held_against_that_of_the_standardised_rate(repository, known, trends, classes):
+    objective = [{"quantity": "trend_per_year", "species": "RBT", "size_class": "stock", "at_least": 0.0}]
+    study = read_study(repository / "demo_inputs", overrides={"objectives": objective})
+    (found,) = plan.evaluate_objectives(study, known + trend.trend_results(trends, []))
+    assert found.outcome.mean.value == _of(trends, *KEY).result.estimate.value
+    assert found.outcome.verdict == "not met"
+
+
+def test_without_a_standard_the_condition_factor_leads(classes):
+    bare = dataclasses.replace(classes[0], standard=None, bounds_mm={"all": (0.0, math.inf)})
+    wanted = {"standardised_catch_rate", "mean_length", "condition_factor", "total_mortality"}
+    line = trend.index_trends(_index([5, 6, 7, 8, 9]), classes, 2025)[0].series
+    leads = {q for q in trend.QUANTITIES if trend.is_lead(dataclasses.replace(line, quantity=q, size_class="all"), bare)}
+    assert leads == wanted

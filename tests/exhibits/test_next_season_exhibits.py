@@ -1,0 +1,93 @@
+"""Tables, figures and sentences of the plan for next season."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+import xml.etree.ElementTree as ET
+
+import numpy as np
+import pytest
+
+from fishreport.analysis import precision
+from fishreport.exhibits import next_season as exhibits
+from fishreport.exhibits.context import report_context
+from fishreport.study import read_study
+
+
+@pytest.fixture(scope="module")
+def made(demo_study, demo_survey, demo_context):
+    return precision.next_season(demo_study, demo_survey, demo_context.classes, np.random.default_rng(6))
+
+
+@pytest.mark.parametrize("units", ["metric", "us"])
+def test_figures_and_tables_hold_numbers_in_the_units_asked_for(made, repository, units):
+    context = report_context(read_study(repository / "demo_inputs", overrides={"report.units": units}))
+    for figure in (exhibits.precision_figure(made, 0.25, context), exhibits.power_figure(made, 0.8, context)):
+        assert ET.fromstring(figure.svg).tag.endswith("svg")
+        assert figure.table.rows and re.search(r"\d", figure.alt)
+        assert "nan" not in f"{figure.alt}{figure.table.rows}"
+    bins = exhibits.bin_table(made, "age", context)
+    assert bins.rows[0][0].endswith("in" if units == "us" else "mm")
+    assert bins.rows[-1][0] == "All bins"
+
+
+def test_curves_of_formula_and_simulation_are_both_drawn_with_this_season_marked(made, demo_context):
+    figure = exhibits.precision_figure(made, 0.25, demo_context)
+    assert all(words in figure.svg for words in ("by formula", "by simulation", "2025, as reported", "wanted"))
+    power = exhibits.power_figure(made, 0.8, demo_context)
+    assert all(f"fall of {change}% a year" in power.svg for change in (5, 10, 20))
+
+
+def test_needs_table_shows_whole_numbers(made, demo_context):
+    table = exhibits.needs_table(made, 0.25, demo_context)
+    assert len(table.rows) == len(table.data) == 15
+    assert all(re.fullmatch(r"[\d,]+|not estimable", row[3]) for row in table.rows)
+    runs = made.results.one(quantity="runs_needed", species="brown_trout", size_class="stock")
+    assert table.rows[0][3] == f"{runs.estimate.value:.0f}" and table.rows[0][5] == "24"
+
+
+def test_sentences_are_plain_name_their_results_and_one_is_key(made, demo_context):
+    found = exhibits.findings(made, 0.25, 0.8, demo_context).items
+    ids = {r.id for r in made.results}
+    assert all(f.results and set(f.results) <= ids for f in found)
+    assert len({f.text for f in found}) == len(found)
+    (key,) = [f for f in found if f.key]
+    runs = made.results.one(quantity="runs_needed", species="brown_trout", size_class="stock").estimate
+    assert key.text.startswith(f"About {runs.value:.0f} runs would give the catch rate of brown trout of stock length (150 mm)")
+    assert f"within 25% (95% interval {runs.lower:.0f} to {runs.upper:.0f})" in key.text
+    assert any("would tell a fall of 10% a year in the catch rate of brown trout" in f.text for f in found)
+
+
+def test_power_that_is_never_reached_is_said(made, demo_context):
+    one = made.species[0]
+    low = dataclasses.replace(one, power=dataclasses.replace(one.power, by_formula=np.full_like(one.power.by_formula, 0.1)))
+    texts = [f.text for f in exhibits._power(made, low, 0.8, demo_context)]
+    assert "not even after 15 seasons" in texts[0]
+
+
+def test_sharing_follows_the_best_of_each_species(made, demo_context):
+    def with_best(*repeats):
+        keys = [one.species for one in made.species]
+        sharing = dict(made.sharing)
+        for key, n in zip(keys, repeats, strict=True):
+            sharing[key, 1.0] = dataclasses.replace(sharing[key, 1.0], best={"runs_per_site": float(n)})
+        (found,) = exhibits._sharing(dataclasses.replace(made, sharing=sharing), demo_context)
+        return found.text
+
+    assert "one run at each of more sites" in with_best(1, 1, 1)
+    assert "2 runs a site give" in with_best(2, 2, 2)
+    assert "1 for brown trout, 2 for rainbow trout and 3 for smallmouth bass" in with_best(1, 2, 3)
+
+
+def test_nothing_estimable_draws_nothing(demo_study, demo_survey, demo_context):
+    runs = demo_survey.runs.iloc[:0]
+    empty = dataclasses.replace(demo_survey, runs=runs, fish=demo_survey.fish.iloc[:0], ages=demo_survey.ages.iloc[:0])
+    none = precision.next_season(demo_study, empty, demo_context.classes, np.random.default_rng(6))
+    assert exhibits.precision_figure(none, 0.25, demo_context) is None
+    assert exhibits.power_figure(none, 0.8, demo_context) is None
+    assert exhibits.sharing_table(none, demo_context) is None
+    assert exhibits.spread_table(none, demo_context) is None
+    assert exhibits.bin_table(none, "weigh", demo_context) is None
+    texts = [f.text for f in exhibits.findings(none, 0.25, 0.8, demo_context).items]
+    assert texts and all("could not be estimated" in text or "cannot be told" in text for text in texts)
