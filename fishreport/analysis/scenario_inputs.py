@@ -33,15 +33,15 @@ from fishreport.analysis.vital_rates import (
     spread_draws,
     weight_line,
 )
-from fishreport.exceptions import InputError, StudyError
+from fishreport.exceptions import InputError
 from fishreport.fielddata.survey import Survey
 from fishreport.methods.catch_curve import CatchCurve
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.mortality import ChapmanRobson, chapman_robson
 from fishreport.population.angling import Angling
 from fishreport.population.life_history import LifeHistory
-from fishreport.population.regulation import Regulation, Stocking
-from fishreport.study import Scenario, Study
+from fishreport.population.regulation import Regulation
+from fishreport.study import Study
 
 Floats = NDArray[np.float64]
 # Month of spawning by a word of the species' name; elsewhere spring is taken. Field guides agree, no single source.
@@ -49,6 +49,7 @@ SPAWNING = {"brown": 11, "brook": 10, "lake trout": 10, "bull": 9, "char": 10, "
 SPRING, SUMMER, AUTUMN_BEGINS = 4, 6, 8
 MATURITY_RATIO, MATURITY_SPREAD = 0.66, 0.1
 YOUNGEST, OLDEST = 6, 25
+LARGE_SHARE = 0.7
 
 
 @dataclass(frozen=True)
@@ -89,37 +90,16 @@ class SpeciesInputs:
     notes: tuple[str, ...] = field(default=())
 
 
-def regulation_of(scenario: Scenario) -> Regulation:
-    """A scenario of the study file as a regulation; StudyError with its name where it cannot be one."""
-    try:
-        put = scenario.stocking
-        stocking = None if put is None else Stocking(put.number_per_year, put.mean_length_mm, put.every_years, put.month)
-        return Regulation(
-            minimum_length_mm=scenario.minimum_length_mm,
-            maximum_length_mm=scenario.maximum_length_mm,
-            protected_slot_mm=scenario.protected_slot_mm,
-            harvest_slot_mm=scenario.harvest_slot_mm,
-            release_only=scenario.release_only,
-            bag_limit=scenario.bag_limit,
-            closed_months=scenario.closed_months,
-            gear=scenario.gear,
-            release_mortality=scenario.release_mortality,
-            stocking=stocking,
-            effort_change=scenario.effort_change,
-            name=scenario.name,
-        )
-    except InputError as error:
-        raise StudyError(f"the scenario {scenario.name!r} is no rule: {error}", "study.toml", "scenarios") from None
-
-
-def rules_of(study: Study) -> dict[str, tuple[Regulation, ...]]:
-    """Regulations by species key, in the order of the study; the first of a species is today's rule."""
-    first = next(iter(study.species.values())).key
-    found: dict[str, list[Regulation]] = {}
-    for scenario in study.scenarios:
-        key = first if scenario.species is None else study.find_species(scenario.species).key
-        found.setdefault(key, []).append(regulation_of(scenario))
-    return {key: tuple(rules) for key, rules in found.items()}
+def length_categories(own: LengthClasses, growth: Growth) -> dict[str, float]:
+    """Published categories; without them the counted length and, where growth is known, 0.7 of the asymptote, as ranges."""
+    if own.published_mm:
+        return dict(own.published_mm)
+    counted = counted_length(own)
+    bounds = [counted]
+    if "asymptotic_length_mm" in growth.draws:
+        large = LARGE_SHARE * float(np.median(growth.draws["asymptotic_length_mm"]))
+        bounds.append(max(10.0 * round(large / 10), counted + 10.0))
+    return {f"{bound:g}- mm": bound for bound in bounds}
 
 
 def survey_month(study: Study, survey: Survey) -> int:
@@ -320,7 +300,7 @@ def species_inputs(
             )  # fmt: skip
         except InputError:
             missing += _missing_text(code, ("fishing_mortality (no ages in the catch, and no creel survey with a density)",))
-    categories = dict(own.published_mm) or {"counted": counted_length(own)}
+    categories = length_categories(own, growth)
     length_km = study.water.length_km or 1.0
     if missing or rates is None or line is None:
         return SpeciesInputs(

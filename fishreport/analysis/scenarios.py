@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import Literal
@@ -10,17 +9,17 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from fishreport.analysis.catch import catch_rates
+from fishreport.analysis.aims import Aim, aims_of, goal_words, rates_today, with_catch_rates
 from fishreport.analysis.classes import LengthClasses
 from fishreport.analysis.result import Result, Results
-from fishreport.analysis.scenario_inputs import SpeciesInputs, rules_of, species_inputs
-from fishreport.analysis.vital_rates import lognormal_draws
+from fishreport.analysis.rules import rules_of
+from fishreport.analysis.scenario_inputs import SpeciesInputs, species_inputs
+from fishreport.exceptions import InputError
 from fishreport.fielddata.survey import Survey
 from fishreport.methods.estimate import Estimate
 from fishreport.population.decision import (
     Chance,
     Dominance,
-    Goal,
     Outcome,
     Regret,
     Verdict,
@@ -39,13 +38,14 @@ from fishreport.study import Objective, Study
 Floats = NDArray[np.float64]
 NEAR_YEARS = 5
 SENSITIVITY_DRAWS = 60
+LEAST_DRAWS = 10
+_REGRETTED = ("scenario_harvest", "scenario_catch_rate", "scenario_trophy")
 VARIED: dict[str, tuple[float, ...]] = {
     "release_mortality": (0.0, 0.05, 0.1, 0.2, 0.3),
     "noncompliance": (0.0, 0.05, 0.1, 0.2),
     "voluntary_release": (0.2, 0.5, 0.8),
 }
 _METHOD = "population followed by month over draws of all inputs, the same draws for every rule; "
-_CATCH_RATE = "survey_catch_rate_"
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,14 +56,6 @@ class Measure:
     quantity: str
     size_class: str
     want: Literal["more", "less"] = "more"
-
-
-@dataclass(frozen=True, slots=True)
-class Aim:
-    """An objective of the plan that a projection can be held against."""
-
-    objective: Objective
-    goal: Goal
 
 
 @dataclass(frozen=True)
@@ -160,81 +152,10 @@ def measures_of(study: Study, inputs: SpeciesInputs, projection: Projection) -> 
     return (*found, Measure("scenario_release_deaths", "release_deaths", "all", "less"))
 
 
-def _quantity(objective: Objective, categories: dict[str, float]) -> tuple[str, float] | str:
-    """Quantity of the projection and factor on the bounds for an objective, or the reason why there is none."""
-    size, names = objective.size_class, list(categories)
-    if size != "all" and size not in names:
-        return f"the length class {size} is none of those followed"
-    match objective.quantity:
-        case "proportional_size" if size in names[1:]:
-            return f"proportional_size_{size}", 1.0
-        case "density_per_km":
-            return f"density_{size}", 1.0
-        case "catch_rate":
-            return f"{_CATCH_RATE}{size}", 1.0
-        case "mean_length" if size == names[0]:
-            return "mean_length", 1.0
-    return f"the projection does not follow {objective.quantity.replace('_', ' ')}"
-
-
-def aims_of(study: Study, inputs: SpeciesInputs) -> tuple[tuple[Aim, ...], tuple[tuple[Objective, str], ...]]:
-    """Objectives of the species that a projection can be held against, and those that it cannot with the reason."""
-    found, left_out = [], []
-    for objective in study.objectives:
-        if study.find_species(objective.species).key != inputs.key:
-            continue
-        answer = _quantity(objective, inputs.categories)
-        if isinstance(answer, str):
-            left_out.append((objective, answer))
-            continue
-        if objective.quantity == "density_per_km" and inputs.relative:
-            left_out.append((objective, "today's density is not known"))
-            continue
-        goal = Goal(
-            answer[0], at_least=objective.at_least, at_most=objective.at_most, between=objective.between,
-            over_years=objective.over_years, name=objective.name,
-        )  # fmt: skip
-        found.append(Aim(objective, goal))
-    return tuple(found), tuple(left_out)
-
-
-def with_catch_rates(
-    projection: Projection, today: dict[str, Estimate], rng: np.random.Generator, densities: dict[str, Floats]
-) -> Projection:
-    """The projection with the survey's catch rate of each class added: today's rate times the change of density.
-
-    `today`: size class → catch rate of the reported season (drawn lognormal); `densities`: size class → today's density by draw.
-    The catchability of the survey is taken to stay as it is.
-    """
-    extra, names = [], []
-    for size, estimate in today.items():
-        rate = lognormal_draws(rng, projection.by_scenario.shape[1], estimate)
-        factor = rate / np.maximum(densities[size], 1e-300)
-        extra.append(projection.get(f"density_{size}") * factor[None, :, None])
-        names.append(f"{_CATCH_RATE}{size}")
-    if not extra:
-        return projection
-    values = np.concatenate([projection.by_scenario, np.stack(extra, axis=-1)], axis=-1)
-    return replace(projection, values=values, quantities=(*projection.quantities, *names))
-
-
 def horizons_of(study: Study) -> tuple[int, ...]:
     """Years ahead that are reported: 5 and the last."""
     last = study.parameters.horizon_years
     return tuple(sorted({min(NEAR_YEARS, last), last}))
-
-
-def _met_rates(study: Study, survey: Survey, inputs: SpeciesInputs, aims: tuple[Aim, ...]) -> dict[str, Estimate]:
-    wanted = [aim.objective.size_class for aim in aims if aim.objective.quantity == "catch_rate"]
-    if not wanted:
-        return {}
-    rates = catch_rates(study, survey, [inputs.classes])
-    found = {}
-    for size in wanted:
-        now = rates.one(species=inputs.key, season=study.season.year, size_class=size, site=None)
-        if now is not None and now.estimate.estimable and now.estimate.value > 0:
-            found[size] = now.estimate
-    return found
 
 
 def _density_at_survey(inputs: SpeciesInputs, projection: Projection) -> dict[str, Floats]:
@@ -244,6 +165,8 @@ def _density_at_survey(inputs: SpeciesInputs, projection: Projection) -> dict[st
 
 def _explained(projection: Projection, measures: tuple[Measure, ...], level: float) -> tuple[tuple[str, Drivers], ...]:
     large = next(one for one in measures if one.result == "scenario_trophy")
+    if not projection.inputs or projection.by_scenario.shape[1] < LEAST_DRAWS:
+        return ()
     found = [(projection.scenarios[0], drivers(projection, large.quantity, scenario=0, level=level))]
     if len(projection.scenarios) > 1:
         gaps = projection.at(large.quantity)
@@ -268,17 +191,30 @@ def _sensitivity(study: Study, inputs: SpeciesInputs, measure: Measure, rng: np.
     )  # fmt: skip
 
 
+def _projected(study: Study, inputs: SpeciesInputs, rng: np.random.Generator) -> Projection:
+    assert inputs.life is not None
+    return project(
+        inputs.life,
+        inputs.rules,
+        years=study.parameters.horizon_years,
+        rng=rng,
+        angling=inputs.angling,
+        categories=inputs.categories,
+        length_km=inputs.length_km,
+    )
+
+
 def compare_species(study: Study, survey: Survey, inputs: SpeciesInputs, rng: np.random.Generator) -> Comparison:
     """Project every rule of a species and compare them; with a missing input, only what is missing."""
     if inputs.life is None or inputs.angling is None:
         return Comparison(inputs)
     p = study.parameters
-    projection = project(
-        inputs.life, inputs.rules, years=p.horizon_years, rng=rng, angling=inputs.angling, categories=inputs.categories,
-        length_km=inputs.length_km,
-    )  # fmt: skip
+    try:
+        projection = _projected(study, inputs, rng)
+    except InputError as error:
+        return Comparison(replace(inputs, life=None, angling=None, missing=(str(error),)))
     aims, left_out = aims_of(study, inputs)
-    rates = _met_rates(study, survey, inputs, aims)
+    rates = rates_today(study, survey, inputs, aims)
     lacking = [aim for aim in aims if aim.objective.quantity == "catch_rate" and aim.objective.size_class not in rates]
     left_out += tuple((aim.objective, "no catch rate of the reported season to start from") for aim in lacking)
     aims = tuple(aim for aim in aims if aim not in lacking)
@@ -290,7 +226,9 @@ def compare_species(study: Study, survey: Survey, inputs: SpeciesInputs, rng: np
     large = next(one for one in measures if one.result == "scenario_trophy")
     wanted = {one.quantity: one.want for one in measures if one.result in ("scenario_harvest", "scenario_trophy")}
     several = len(inputs.rules) > 1
-    compared = [one for one in measures if one.result in ("scenario_harvest", "scenario_catch_rate", "scenario_trophy")]
+    compared = [
+        one for one in measures if one.result in _REGRETTED and np.isfinite(projection.at(one.quantity)).all(axis=0).any()
+    ]
     return Comparison(
         inputs=inputs,
         projection=full,
@@ -355,16 +293,6 @@ def comparison_results(study: Study, found: Comparison) -> Results:
             )
         )
     return Results(results)
-
-
-def goal_words(goal: Goal) -> str:
-    """The bounds of a goal in plain numbers: ``at least 50``."""
-    if goal.at_least is not None:
-        return f"at least {goal.at_least:g}"
-    if goal.at_most is not None:
-        return f"at most {goal.at_most:g}"
-    low, high = goal.between or (math.nan, math.nan)
-    return f"between {low:g} and {high:g}"
 
 
 def _missing_results(study: Study, inputs: SpeciesInputs) -> Results:

@@ -183,9 +183,9 @@ def todays_ages(
     Ages of `from_age` and more are as in the catch (one of the bootstrap replicates a draw). Younger ages are caught less well:
     each is the mean that total mortality leads back to from there, times a lognormal deviation as recruitment varies. All
     are scaled to the density of fish of the counted length, and then meet the mortality of the months to the end of the
-    year. Where fish are stocked, the ages younger than those put in are lowered by the share of stocked fish in the age that they joined, so that
-    the fish of the next stocking are not counted twice. Without ages the equilibrium under today's rule stands in, each age
-    class varied as recruitment varies.
+    year. Where fish are stocked, the ages younger than those put in are lowered by the share of stocked fish in the age that
+    they joined, so that the fish of the next stocking are not counted twice. Without ages the equilibrium under today's rule
+    stands in, each age class varied as recruitment varies.
     """
     if ages is None or from_age is None or not ages.estimable:
         return TodaysAges(None, "equilibrium under today's rule, each age class varied as recruitment varies")

@@ -64,8 +64,9 @@ def explorer(one: Comparison, grid: Grid | None, context: Context) -> Explorer |
     shape = (len(grid.minimum_mm), len(grid.effort), len(grid.measures))
     values = np.moveaxis(grid.values, 0, 2)
     tail = (1 - level) / 2
-    low, middle, high = np.nanquantile(np.where(np.isfinite(values), values, np.nan), [tail, 0.5, 1 - tail], axis=-1)
-    top = np.nanmax(high, axis=(0, 1))
+    filled = np.where(np.isfinite(values).any(axis=-1, keepdims=True), values, 0.0)  # without a value there is no bar, see below
+    low, middle, high = np.nanquantile(filled, [tail, 0.5, 1 - tail], axis=-1)
+    top = high.max(axis=(0, 1))
     cells, bars, data = [], [], []
     for i, j, k in np.ndindex(*shape):
         estimate = _quantiles(values[i, j, k], level, units[k])

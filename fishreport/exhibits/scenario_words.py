@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from fishreport.analysis.scenarios import Aim, Comparison, Measure, Scenarios, relative_units
+from fishreport.analysis.aims import Aim
+from fishreport.analysis.scenarios import Comparison, Measure, Scenarios, relative_units
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Finding, Findings
 from fishreport.exhibits.nouns import unit_words
@@ -12,6 +13,7 @@ from fishreport.exhibits.tabulate import joined
 from fishreport.exhibits.units import format_estimate, format_number
 from fishreport.exhibits.wording import collect, direction, percent_level, sentence
 from fishreport.methods.estimate import Estimate
+from fishreport.study import parse_size_range
 
 _NOUNS = {
     "scenario_harvest": "harvest",
@@ -24,7 +26,6 @@ _NOUNS = {
     "scenario_release_deaths": "released fish that die",
 }
 _FINDINGS = ("scenario_harvest", "scenario_catch_rate", "scenario_stock_density", "scenario_trophy", "scenario_proportional_size")
-_COUNTED = "counted"
 
 
 def letters(one: Comparison) -> list[str]:
@@ -37,16 +38,20 @@ def when(one: Comparison, year: int) -> str:
     return str(one.first_year + year - 1)
 
 
-def measure_noun(measure: Measure) -> str:
+def measure_noun(measure: Measure, context: Context) -> str:
     """What is measured, in lower case."""
-    if measure.size_class == _COUNTED:
-        return "fish of the counted length"
-    return _NOUNS[measure.result].format(size=measure.size_class)
+    noun = _NOUNS[measure.result].format(size=measure.size_class)
+    bounds = parse_size_range(measure.size_class)
+    if bounds is None:
+        return noun
+    return noun.replace(f"{measure.size_class} length", f"{context.units.length(bounds[0])}").replace(
+        "fish of", "fish of at least"
+    )
 
 
 def measure_heading(measure: Measure, context: Context, one: Comparison) -> str:
     """What is measured as a heading, with the length where it has one: ``Fish of trophy length (460 mm)``."""
-    noun = measure_noun(measure)
+    noun = measure_noun(measure, context)
     own = one.inputs.classes
     if measure.size_class in own.published_mm:
         noun += f" ({context.units.class_length(measure.size_class, own.published_mm, own.published_in)})"
@@ -108,10 +113,10 @@ def _against_today(found: Scenarios, one: Comparison, place: int, context: Conte
             word = {"up": "higher", "down": "lower"}[way]
             if measure.result in ("scenario_stock_density", "scenario_trophy"):
                 word = {"up": "more", "down": "fewer"}[way]
-            told.append(f"{measure_noun(measure)} {word} by {_amount(verdict.difference, context, one.inputs.relative)}")
+            told.append(f"{measure_noun(measure, context)} {word} by {_amount(verdict.difference, context, one.inputs.relative)}")
             ways.add(way)
         else:
-            untold.append(measure_noun(measure))
+            untold.append(measure_noun(measure, context))
     name = one.inputs.rules[place].name
     head = f"“{name}” against today's rule for {one.inputs.classes.species.name} in {when(one, year)}"
     ids = _ids(found, key, name, year, spoken)

@@ -66,7 +66,7 @@ def missing_table(found: Scenarios, context: Context) -> Table | None:
     for key, one in found.species.items():
         for text in one.inputs.missing:
             what, _, how = text.partition(": ")
-            rows.append([context.names[key], heading(what), how])
+            rows.append([context.names[key], what, how])
     columns = [Column("Species", align="left"), Column("What is missing", align="left"), Column("What to do", align="left")]
     caption = "Scenarios that could not be worked out, and what the study file needs for them."
     return frame_table("scenarios-missing", caption, columns, rows) if rows else None
@@ -96,14 +96,15 @@ def inputs_table(one: Comparison, context: Context) -> Table | None:
     for source in one.inputs.sources:
         e = source.estimate
         text = format_estimate(e, context.units)
-        unit = text.unit if not text.unit.startswith("log10") else ""
+        unit = "" if text.unit.startswith("log10") else text.unit
         value = NO_VALUE if not e.estimable else text.value if text.interval != NO_VALUE else _exact(text.value)
-        rows.append([input_name(source.name), value, text.interval, unit or NO_VALUE, source.origin, source.how])
+        shown = f"{value} {unit}".strip() + ("" if text.interval == NO_VALUE else f" ({text.interval})")
+        rows.append([input_name(source.name), shown, source.origin, source.how])
         data.append({"input": source.name, "value": e.value, "lower": e.lower, "upper": e.upper, "units": e.units,
                      "origin": source.origin, "how": source.how})  # fmt: skip
     if not rows:
         return None
-    columns = [Column("Input", align="left"), Column("Value"), Column("Interval"), Column("Unit", align="left")]
+    columns = [Column("Input", align="left"), Column("Value and interval", align="left")]
     columns += [Column("Origin", align="left"), Column("From", align="left")]
     name = context.names[one.inputs.key]
     caption = f"{name}: what the scenarios start from, and where each input came from."
@@ -220,7 +221,7 @@ def outcomes_tables(one: Comparison, context: Context) -> list[Table]:
     found = []
     for label, words, measures in _parts(one):
         notes = [KEPT_AGAINST_RULE] if label == "fishing" else []
-        if label == "fish" and large.size_class not in ("trophy", "counted"):
+        if label == "fish" and large.size_class in context.classes_of(one.inputs.key).categories[:-1]:
             notes.append(f"Fish of {large.size_class} length stand for large fish: next to none grow longer here.")
         caption = f"{name}, {words}: what each rule is expected to give in {year}; median and interval over all draws."
         label = f"outcomes-{label}"
@@ -275,7 +276,8 @@ def _dominance_notes(one: Comparison) -> list[str]:
     if one.dominance is None or not one.dominance.dominated:
         return ["No rule leaves another behind on both harvest and large fish."]
     share = f"{100 * one.dominance.certainty:g}%"
-    pairs = [f"{winner} over {loser}" for loser, winner in one.dominance.dominated]
+    code = dict(zip((rule.name for rule in one.inputs.rules), letters(one), strict=True))
+    pairs = [f"{code[winner]} over {code[loser]}" for loser, winner in one.dominance.dominated]
     return [
         f"At least as good on both harvest and large fish, and better on one, in {share} of draws or more: {'; '.join(pairs)}."
     ]
@@ -304,8 +306,8 @@ def sensitivity_table(one: Comparison, context: Context) -> Table | None:
     what = what[0].lower() + what[1:]
     caption = (
         f"{context.names[one.inputs.key]}: what hangs on assumptions that no survey measures. Median difference from today's "
-        f"rule in {what} in {when(one, one.horizons[-1])}, one assumption changed at a time; today's fishing mortality stays as it "
-        "was estimated. A question mark: the rules cannot be told apart."
+        f"rule in {what} in {when(one, one.horizons[-1])}, one assumption changed at a time; today's fishing mortality stays as "
+        "it was estimated. A question mark: the rules cannot be told apart."
     )
     return frame_table(f"sensitivity-{_anchor(one)}", caption, columns, rows, data=data)
 
