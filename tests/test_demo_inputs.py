@@ -10,6 +10,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from fishreport.analysis.catch_model import index_results, standardised_indices
+from fishreport.analysis.classes import study_classes
+from fishreport.analysis.precision import next_season
+from fishreport.analysis.trend import index_trends
 from fishreport.fielddata import check_survey, load_survey
 from fishreport.fielddata.survey import Survey
 from fishreport.simulate import simulate_study
@@ -139,6 +143,26 @@ def test_what_the_author_says_of_numbers_is_true_of_the_data(survey: Survey, fol
     assert 0.4 < (stock["length_mm"] >= 300).mean() < 0.6
     bass = survey.fish[survey.fish["species_key"] == "smallmouth_bass"].groupby("season").size()
     assert bass.max() < 70
+
+
+def test_what_the_author_says_of_trends_and_of_next_season_follows_from_the_estimates(study: Study, survey: Survey) -> None:
+    classes, rng = study_classes(study), np.random.default_rng(1)
+    results = index_results(standardised_indices(study, survey, classes, rng))
+    trends = {t.series.species: t for t in index_trends(results, classes, 2025) if t.series.size_class == "stock"}
+    brown, rainbow, bass = (trends[key] for key in ("brown_trout", "rainbow_trout", "smallmouth_bass"))
+    # "More of them were caught than when the series began, though ten seasons do not show a steady rise."
+    assert brown.result.estimate.lower < 0 < brown.result.estimate.upper
+    assert brown.smooth is not None and brown.smooth.change.lower > 0
+    # "Rainbow trout came down"; "Smallmouth bass stay few".
+    assert rainbow.result.estimate.upper < 0
+    assert bass.series.value.max() < rainbow.series.value.min() / 3
+    # "two runs at each of twelve sites, or three runs at each of eight": the former is the more precise for every species.
+    plan = next_season(study, survey, classes, rng)
+    assert (plan.runs, plan.sites) == (24, 12)
+    for one in plan.species:
+        frame = plan.sharing[one.species, 0.0].frame.set_index("runs_per_site")
+        assert frame.loc[[2, 3], "sites"].tolist() == [12, 8]
+        assert frame.loc[2, "relative_error"] < frame.loc[3, "relative_error"]
 
 
 def test_what_the_author_says_of_condition_is_true_of_the_data(survey: Survey) -> None:
