@@ -8,7 +8,7 @@ import numpy as np
 
 from fishreport.analysis.result import Results
 from fishreport.exhibits.context import Context
-from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
+from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Remark, Table
 from fishreport.exhibits.history import history_figure
 from fishreport.exhibits.style import drawing, letter, looks, style, to_svg
 from fishreport.exhibits.tabulate import estimates_table, frame_table, grid_table, heading
@@ -60,8 +60,10 @@ def findings(results: Results, context: Context) -> Findings:
     return collect(said)
 
 
-def site_figure(results: Results, context: Context, sites: Sequence[str]) -> Figure:
-    """Catch rate by site, this season beside the mean of the earlier seasons."""
+def site_figure(results: Results, context: Context, sites: Sequence[str]) -> Figure | Remark:
+    """Catch rate by site, this season beside the mean of the earlier seasons; a remark where no site has two runs a season."""
+    if not any(result.estimate.estimable for result in results):
+        return Remark("No site was fished twice in a season, so that no rate of a single site has an interval.")
     names, classes, season = context.names, context.classes, context.season
     rows = []
     with style():

@@ -157,6 +157,16 @@ class Findings:
 
 
 @dataclass(frozen=True)
+class Remark:
+    """A plain sentence that rests on no result, such as why a section shows nothing; Markdown without numbers."""
+
+    text: str
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
+        return {"text/markdown": self.text, "text/plain": self.text}
+
+
+@dataclass(frozen=True)
 class ResultsExhibit:
     """Results handed on to ``results.json``; it shows nothing in the report."""
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from fishreport.analysis.plan import ObjectiveResult
 from fishreport.exhibits.context import Context
-from fishreport.exhibits.exhibit import Findings, Scorecard, ScorecardRow
+from fishreport.exhibits.exhibit import Findings, Remark, Scorecard, ScorecardRow
 from fishreport.exhibits.tabulate import counted, heading
 from fishreport.exhibits.units import format_estimate
 from fishreport.exhibits.wording import collect, sentence
@@ -21,10 +21,10 @@ def _probability(value: float) -> str:
     return "over 0.99" if value > 0.99 else "under 0.01" if value < 0.01 else f"{value:.2f}"
 
 
-def scorecard(objectives: Sequence[ObjectiveResult], context: Context) -> Scorecard | None:
-    """Every objective with its target, its estimate, the probability that it is met, and the verdict; None without any."""
+def scorecard(objectives: Sequence[ObjectiveResult], context: Context) -> Scorecard | Remark:
+    """Every objective with its target, its estimate, the probability that it is met, and the verdict; a remark without any."""
     if not objectives:
-        return None
+        return Remark("The study names no objectives of a management plan.")
     rows = []
     for one in objectives:
         shown = format_estimate(one.outcome.mean, context.units)

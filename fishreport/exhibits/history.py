@@ -43,11 +43,11 @@ def history_figure(
     Returns
     -------
     Figure | None
-        None when nothing is estimable.
+        None when fewer than two seasons are estimable.
     """
     chosen = [r for r in results if r.size_class in series]
     shown = [one for one in context.classes if any(r.species == one.species.key and r.estimate.estimable for r in chosen)]
-    if not shown:
+    if not shown or len({r.season for r in chosen if r.estimate.estimable}) < 2:
         return None
     units = context.units
     look = looks(list(series))

@@ -9,7 +9,7 @@ import pandas as pd
 
 from fishreport.analysis.result import Results
 from fishreport.analysis.season import SeasonWork
-from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
+from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Remark, Table
 from fishreport.exhibits.style import GREY, drawing, letter, looks, season_axis, style, to_svg
 from fishreport.exhibits.tabulate import counted, estimates_table, frame_table, heading, joined
 from fishreport.exhibits.units import NO_VALUE, Units, format_estimate, format_number
@@ -35,10 +35,10 @@ def effort_table(work: SeasonWork, species: Sequence[Species]) -> Table:
     return frame_table("effort", caption, columns, rows, data=work.by_site.to_dict("records"))
 
 
-def conditions_table(work: SeasonWork, units: Units) -> Table | None:
-    """Readings and settings at the runs, or None when nothing was recorded."""
+def conditions_table(work: SeasonWork, units: Units) -> Table | Remark:
+    """Readings and settings at the runs, or the remark that nothing was recorded."""
     if work.conditions.empty:
-        return None
+        return Remark("No reading of water or gear is recorded for the runs of this season.")
     rows = []
     for row in work.conditions.to_dict("records"):
         values, unit = units.quantity(np.array([row["median"], row["minimum"], row["maximum"]]), row["units"])
@@ -49,9 +49,11 @@ def conditions_table(work: SeasonWork, units: Units) -> Table | None:
     return frame_table("conditions", caption, columns, rows, data=work.conditions.to_dict("records"))
 
 
-def effort_figure(work: SeasonWork, species: Sequence[Species]) -> Figure:
-    """Hours of electrofishing and fish caught, by season."""
+def effort_figure(work: SeasonWork, species: Sequence[Species]) -> Figure | None:
+    """Hours of electrofishing and fish caught, by season; None with a single season."""
     table = work.by_season
+    if len(table) < 2:
+        return None
     names = [one.name for one in species]
     with style():
         figure, axes = drawing(1, 2, height=2.7)
@@ -96,10 +98,10 @@ def handling_table(results: Results, species: Sequence[Species], season: int, un
     return estimates_table("handling", caption, chosen, units, keys=keys, value_heading="Share", n_heading="Runs")
 
 
-def faults_table(faults: pd.DataFrame) -> Table | None:
-    """What the checks left standing, or None when they found nothing."""
+def faults_table(faults: pd.DataFrame) -> Table | Remark:
+    """What the checks left standing, or the remark that they found nothing."""
     if faults.empty:
-        return None
+        return Remark("The checks found nothing to doubt in the rows that were used.")
     columns = [Column("Severity", align="left"), Column("Check", align="left"), Column("Count"), Column("Example", align="left")]
     rows = [
         [SEVERITY_WORDS[row["severity"]], str(row["code"]).replace("_", " "), f"{row['count']:,}", str(row["message"])]
