@@ -64,10 +64,7 @@ def class_label(classes: LengthClasses, size_class: str, units: Units) -> str:
     if classes.standard is not None and size_class in classes.categories:
         bound = units.class_length(size_class, classes.published_mm, classes.published_in)
         return f"{heading(size_class)}, {bound} and longer"
-    low, high = classes.bounds_mm[size_class]
-    if high == float("inf"):
-        return f"{units.length(low)} and longer"
-    return f"{units.length(low).removesuffix(f' {units.length_unit}')} to {units.length(high)}"
+    return units.length_range(*classes.bounds_mm[size_class], classes.published_mm, classes.published_in)
 
 
 def report_context(study: Study) -> Context:

@@ -8,6 +8,7 @@ from fishreport.analysis.growth import Growth
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Table
 from fishreport.exhibits.growth import age_grid, bare_length, by_species, level_of, with_interval
+from fishreport.exhibits.notes import shown_note
 from fishreport.exhibits.style import GREY, INK, drawing, letter, looks, style, to_svg
 from fishreport.exhibits.tabulate import counted, frame_table
 from fishreport.exhibits.units import format_estimate
@@ -36,7 +37,11 @@ def recapture_table(grown: Growth, context: Context) -> Table | None:
             final, speed = (format_estimate(e, context.units) for e in (fit.asymptotic_length, fit.growth_coefficient))
             rows.append([name, label, with_interval(final), with_interval(speed), str(fit.n)])
             if fit is one.recaptures:
-                notes += [f"{name}: {note}." for note in fit.notes if "shorter" in note or "not estimable" in note]
+                notes += [
+                    f"{name}: {shown_note(note, context.units)}."
+                    for note in fit.notes
+                    if "shorter" in note or "not estimable" in note
+                ]
     if not rows:
         return None
     columns = [Column("Species", align="left"), Column("Fit", align="left")]

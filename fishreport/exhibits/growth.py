@@ -11,6 +11,7 @@ from matplotlib.ticker import MaxNLocator
 from fishreport.analysis.growth import MIXED, Growth, SpeciesGrowth
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
+from fishreport.exhibits.notes import shown_note
 from fishreport.exhibits.style import GREY, INK, drawing, letter, looks, style, to_svg
 from fishreport.exhibits.tabulate import counted, frame_table, joined
 from fishreport.exhibits.units import NO_VALUE, FormattedEstimate, format_estimate, format_number
@@ -50,7 +51,7 @@ def growth_table(grown: Growth, context: Context) -> Table:
             for key in ("asymptotic_length", "growth_coefficient", "age_at_zero")
         ]
         rows.append([name, *map(with_interval, texts), f"{one.curve.n:,}", format_number(one.curve.effective_n, digits=2)])
-        notes += [f"{name}: {note}." for note in (*one.curve.notes, *((MIXED,) if one.mixed else ()))]
+        notes += [f"{name}: {shown_note(note, context.units)}." for note in (*one.curve.notes, *((MIXED,) if one.mixed else ()))]
         for key, e in one.curve.estimates.items():
             data.append({"species": one.key, "parameter": key, "value": e.value, "se": e.se, "lower": e.lower, "upper": e.upper,
                          "n": e.n, "method": e.method})  # fmt: skip
@@ -214,7 +215,7 @@ def comparison_table(grown: Growth, context: Context) -> Table | None:
         numbers = " and ".join(str(fit.n) for fit in test.fits.values())
         p = "< 0.001" if test.p_value < 0.001 else f"{test.p_value:.3f}"
         rows.append([name, " against ".join(test.groups), numbers, p, differing])
-        notes |= dict.fromkeys(f"{name}: {note}." for note in test.notes)
+        notes |= dict.fromkeys(f"{name}: {shown_note(note, context.units)}." for note in test.notes)
     if not rows:
         return None
     columns = [Column("Species", align="left"), Column("Seasons", align="left"), Column("Aged fish"), Column("p, one curve")]

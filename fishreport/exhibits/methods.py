@@ -8,15 +8,26 @@ from fishreport.analysis.classes import LengthClasses
 from fishreport.analysis.result import Results
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Finding, Findings, Table
+from fishreport.exhibits.notes import shown_note
 from fishreport.exhibits.tabulate import counted, frame_table, heading
-from fishreport.exhibits.units import NO_VALUE
+from fishreport.exhibits.units import METRIC, NO_VALUE, Units
 from fishreport.fielddata.survey import Survey
 from fishreport.study import Study
 
 STATUS = {"seen": "compared with the source", "from memory": "from memory of the source", "own": "the study's own"}
 
 
-def estimator_table(results: Results) -> Table | None:
+def _said(quantity: str, units: Units) -> str:
+    """The name of a quantity in words; what is counted by km or hectare, by the unit of the report."""
+    words = heading(quantity.replace("_", " "))
+    for ending, metric in ((" per km", "km"), (" per ha", "ha")):
+        if words.endswith(ending):
+            _, shown = units.quantity(1.0, f"fish/{metric}")
+            return words.removesuffix(ending) + " per " + shown.removeprefix("fish/")
+    return words
+
+
+def estimator_table(results: Results, units: Units = METRIC) -> Table | None:
     """Every quantity of this report with the estimators behind it, how often, and how often it was not estimable."""
     found: dict[tuple[str, str], list[bool]] = {}
     for result in results:
@@ -24,7 +35,7 @@ def estimator_table(results: Results) -> Table | None:
     if not found:
         return None
     rows = [
-        [heading(quantity.replace("_", " ")), method or NO_VALUE, f"{len(done):,}", f"{done.count(False):,}"]
+        [_said(quantity, units), shown_note(method, units) or NO_VALUE, f"{len(done):,}", f"{done.count(False):,}"]
         for (quantity, method), done in found.items()
     ]
     columns = [Column("Quantity", align="left"), Column("Estimator and interval", align="left"), Column("Results")]

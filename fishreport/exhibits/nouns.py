@@ -89,12 +89,9 @@ class Nouns:
             length = self._published(size_class, species)
             return f"of {size_class} length{length} and longer"
         low, high = bounds
-        if math.isinf(high):
-            return f"of {self.units.length(low)} and longer"
-        if low <= 0:
+        if low <= 0 and not math.isinf(high):
             return f"shorter than {self.units.length(high)}"
-        shorter = self.units.length(low).removesuffix(f" {self.units.length_unit}")
-        return f"of {shorter} to {self.units.length(high)}"
+        return f"of {self.units.length_range(low, high, *self.categories.get(species or '', ({}, {})))}"
 
     def _published(self, size_class: str, species: str | None) -> str:
         mm, inches = self.categories.get(species or "", ({}, {}))

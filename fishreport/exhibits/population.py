@@ -10,6 +10,7 @@ from fishreport.analysis.population import Census, Population, RemovalSurvey
 from fishreport.analysis.result import Result
 from fishreport.exhibits.context import Context, class_label
 from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
+from fishreport.exhibits.notes import shown_note
 from fishreport.exhibits.style import drawing, interval_points, letter, looks, style, to_svg
 from fishreport.exhibits.tabulate import counted, frame_table, heading, joined
 from fishreport.exhibits.units import format_estimate
@@ -41,9 +42,7 @@ def length_class(context: Context, species: str, size_class: str) -> str:
     if size_class in own.bounds_mm:
         return class_label(own, size_class, context.units)
     low, high = parse_size_range(size_class) or (0.0, math.inf)
-    if math.isinf(high):
-        return f"{context.units.length(low)} and longer"
-    return f"{context.units.length(low).removesuffix(f' {context.units.length_unit}')} to {context.units.length(high)}"
+    return context.units.length_range(low, high, own.published_mm, own.published_in)
 
 
 def shown_season(population: Population, context: Context) -> int | None:
@@ -93,7 +92,7 @@ def census_table(population: Population, context: Context) -> Table | None:
             data.append({"species": census.species, "season": census.season, "size_class": size_class,
                          **dict(zip(("caught", "marked", "recaptured"), counts, strict=True)),
                          "value": e.value, "se": e.se, "lower": e.lower, "upper": e.upper, "method": e.method})  # fmt: skip
-        notes += [f"{name}: {note}." for note in census.notes]
+        notes += [f"{name}: {shown_note(note, context.units)}." for note in census.notes]
     season, level = chosen[0].season, percent_level(chosen[0].total.level)
     columns = [Column("Species", align="left"), Column("Length class", align="left"), Column("Caught"), Column("Marked")]
     columns += [Column("Recaptured"), Column("Population", "fish"), Column(f"{level} interval")]

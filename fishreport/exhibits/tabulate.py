@@ -7,6 +7,7 @@ from typing import Any
 
 from fishreport.analysis.result import Result
 from fishreport.exhibits.exhibit import Column, Table
+from fishreport.exhibits.notes import shown_note
 from fishreport.exhibits.units import NO_VALUE, Units, format_estimate
 
 
@@ -58,7 +59,7 @@ def estimates_table(
         [*(say(result) for _, say in keys), text.value, text.interval, str(result.estimate.n)]
         for result, text in zip(listed, shown, strict=True)
     ]
-    said = dict.fromkeys(note for result in listed for note in result.estimate.notes)
+    said = dict.fromkeys(shown_note(note, units) for result in listed for note in result.estimate.notes)
     return Table(
         label, caption, tuple(columns), tuple(map(tuple, rows)), (*notes, *said), tuple(result.record() for result in listed)
     )
@@ -89,7 +90,7 @@ def grid_table(
         return text.value if text.interval == NO_VALUE else f"{text.value} ({text.interval})"
 
     body = tuple((r, *(cell(r, c) for c in columns)) for r in rows)
-    said = dict.fromkeys(note for result in results for note in result.estimate.notes if say_notes)
+    said = dict.fromkeys(shown_note(note, units) for result in results for note in result.estimate.notes if say_notes)
     heads = (Column(row_heading, align="left"), *(Column(c, unit) for c in columns))
     return Table(label, caption, heads, body, (*notes, *said), tuple(result.record() for result in results))
 

@@ -324,6 +324,20 @@ class Units:
         """Axis label of density."""
         return f"Density ({self.units('fish/km')})"
 
+    def length_range(self, low: float, high: float, categories: Mapping[str, float], categories_in: Mapping[str, float]) -> str:
+        """A range of lengths (mm): ``230 to 300 mm``, ``380 mm and longer``.
+
+        A bound that is a published length category reads as it was published, ``9 to 12 in``, and is not converted.
+        """
+
+        def bound(mm: float) -> str:
+            name = next((name for name, published in categories.items() if published == mm), "")
+            return self.class_length(name, categories, categories_in) if name in categories_in else self.length(mm)
+
+        if math.isinf(high):
+            return f"{bound(low)} and longer"
+        return f"{bound(low).removesuffix(f' {self.length_unit}')} to {bound(high)}"
+
     def class_length(self, size_class: str, categories: Mapping[str, float], categories_in: Mapping[str, float]) -> str:
         """Lower bound of a published length category as it was published: ``230 mm`` | ``9 in``; never converted.
 

@@ -1,0 +1,29 @@
+"""Notes of estimators, which speak in millimetres and grams, in the units of the report."""
+
+from __future__ import annotations
+
+import re
+
+from fishreport.exhibits.units import Units
+
+_NUMBER = r"\d[\d,]*(?:\.\d+)?"
+_MEASURE = re.compile(rf"(?<![\w.])(?P<low>{_NUMBER})(?:(?P<between>-| to )(?P<high>{_NUMBER})?)? (?P<unit>mm|km|kg|g)\b(?!\s*/)")
+
+
+def shown_note(note: str, units: Units) -> str:
+    """A note with its lengths and weights in the units shown.
+
+    ``up to 22 mm`` becomes ``up to 0.9 in``, and ``400- mm`` becomes ``15.7 in and longer``; in a metric report nothing changes.
+    """
+    if units.system == "metric":
+        return note
+
+    def shown(found: re.Match[str]) -> str:
+        low, high = (None if text is None else float(text.replace(",", "")) for text in (found["low"], found["high"]))
+        assert low is not None
+        text = units.text(low, found["unit"])
+        if high is not None:
+            return f"{text.removesuffix(units.unit(found['unit'])).rstrip()}{found['between']}{units.text(high, found['unit'])}"
+        return f"{text} and longer" if found["between"] else text
+
+    return _MEASURE.sub(shown, note)
