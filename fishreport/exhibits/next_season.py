@@ -36,6 +36,8 @@ _WORK = {
     "fish_to_age": "Fish to age, ages of the catch",
 }
 _LEAST_SHARE = 0.001
+APART = 0.1
+"""Power by formula and by simulation from which both are told in the sentence."""
 
 
 def _percent(share: float) -> str:
@@ -354,8 +356,12 @@ def _power(plan: NextSeason, one: SpeciesPlan, power: float, context: Context) -
     chances = joined([f"{curve.by_formula[YEARS.index(n), j]:.2f} in {n}" for n in SHOWN_YEARS])
     text = (
         f"a survey like today's would tell a {_change_words(CHANGES[j])} in the catch rate of {name} from no change with power "
-        f"{power:g} {reached}; its power is {chances} seasons"
+        f"{power:g} {reached} (by formula); its power is {chances} seasons"
     )
+    drawn = [curve.by_simulation[YEARS.index(n), j] for n in SHOWN_YEARS]
+    if max(abs(a - curve.by_formula[YEARS.index(n), j]) for a, n in zip(drawn, SHOWN_YEARS, strict=True)) > APART:
+        simulated = joined([f"{a:.2f} in {n}" for a, n in zip(drawn, SHOWN_YEARS, strict=True)])
+        text += f"; simulated surveys, in which fish grow scarce, give {simulated}"
     return [Finding(sentence(text), tuple(r.id for r in found))]
 
 

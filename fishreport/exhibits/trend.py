@@ -75,7 +75,7 @@ def trend_table(trends: Sequence[IndexTrend], counts: Multiplicity, context: Con
         for one in trends
     ]  # fmt: skip
     columns = [Column("Species", align="left"), Column("Index", align="left"), Column("Trend a year"), Column("Sen slope a year")]
-    columns += [Column("p, ranks"), Column("corrected"), Column("adjusted")]
+    columns += [Column("Rank p"), Column("corrected"), Column("adjusted")]
     caption = (
         f"Trends over all seasons, with {percent_level(counts.level)} intervals; catch rates are the standardised ones. Rank "
         "test: Mann–Kendall, without and with correction for seasons that resemble each other. Adjusted: p of the trend in the "
