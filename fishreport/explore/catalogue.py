@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from fishreport.exceptions import UsageError
 
 if TYPE_CHECKING:
-    from fishreport.explore.lesson import Lesson
+    from fishreport.explore.lesson_parts import Lesson
     from fishreport.explore.panel import Panel
     from fishreport.explore.repeats import Repeats
 

@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from fishreport.analysis.ages import season_ages
 from fishreport.exceptions import UsageError
 from fishreport.explore.exercise import Exercise, Mistake, Worked
-from fishreport.explore.lesson import Answer, Choice, Lesson, Sample, Settings, Shown, Slider
+from fishreport.explore.lesson_parts import Answer, Choice, Lesson, Sample, Settings, Shown, Slider
 from fishreport.explore.own_study import OwnStudy
 from fishreport.explore.simulated import EVERY_FISH, aged, season_survey, some
 from fishreport.explore.view import ESTIMATE, GREY, INK, TRUTH

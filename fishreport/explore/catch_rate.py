@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 
 from fishreport.analysis.classes import run_catches
 from fishreport.explore.exercise import Exercise, Mistake, Worked
-from fishreport.explore.lesson import Answer, Choice, Lesson, Sample, Settings, Shown, Slider
+from fishreport.explore.lesson_parts import Answer, Choice, Lesson, Sample, Settings, Shown, Slider
 from fishreport.explore.own_study import OwnStudy
 from fishreport.explore.simulated import SEASON, SPECIES, catch_by_run, season_survey
 from fishreport.explore.view import ESTIMATE, INK, dashed_truth

@@ -10,7 +10,7 @@ import ipywidgets as widgets
 
 from fishreport.exceptions import FishreportError
 from fishreport.explore.html import figure_html, repeats_html, sentence_html, table_html, view_html
-from fishreport.explore.lesson import Choice, Lesson, Sample, Slider
+from fishreport.explore.lesson_parts import Choice, Lesson, Sample, Slider
 from fishreport.explore.own_study import OwnStudy, open_own_study
 from fishreport.explore.repeats import Repeats, repeat
 from fishreport.explore.view import View, look

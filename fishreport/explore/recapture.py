@@ -11,7 +11,7 @@ from scipy.stats import nchypergeom_wallenius
 
 from fishreport.exceptions import UsageError
 from fishreport.explore.exercise import Exercise, Mistake, Worked
-from fishreport.explore.lesson import Answer, Lesson, Sample, Settings, Shown, Slider
+from fishreport.explore.lesson_parts import Answer, Lesson, Sample, Settings, Shown, Slider
 from fishreport.explore.own_study import OwnStudy
 from fishreport.explore.view import ESTIMATE, INK, dashed_truth
 from fishreport.methods.abundance import petersen

@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from fishreport.analysis.population import removal_surveys
 from fishreport.exceptions import UsageError
 from fishreport.explore.exercise import Exercise, Mistake, Worked
-from fishreport.explore.lesson import Answer, Choice, Lesson, Sample, Settings, Shown, Slider
+from fishreport.explore.lesson_parts import Answer, Choice, Lesson, Sample, Settings, Shown, Slider
 from fishreport.explore.own_study import OwnStudy
 from fishreport.explore.view import ESTIMATE, INK, TRUTH
 from fishreport.methods.removal import removal

@@ -13,7 +13,7 @@ from fishreport.exhibits.exhibit import Column, Figure
 from fishreport.exhibits.style import GREY, INK, SERIES, drawing, style, to_svg
 from fishreport.exhibits.tabulate import frame_table
 from fishreport.exhibits.units import format_number
-from fishreport.explore.lesson import Lesson, Settings, generator
+from fishreport.explore.lesson_parts import Lesson, Settings, generator
 from fishreport.methods.proportion import exact_interval
 
 MOST = 2000

@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from fishreport.analysis.classes import run_catches
 from fishreport.exceptions import UsageError
 from fishreport.explore.exercise import Exercise, Mistake, Worked
-from fishreport.explore.lesson import Answer, Lesson, Sample, Settings, Shown, Slider
+from fishreport.explore.lesson_parts import Answer, Lesson, Sample, Settings, Shown, Slider
 from fishreport.explore.own_study import OwnStudy
 from fishreport.explore.view import ESTIMATE, GREY, INK, TRUTH
 from fishreport.methods.precision import runs_curve, runs_needed, units_needed

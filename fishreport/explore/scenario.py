@@ -14,7 +14,7 @@ from fishreport.analysis.scenario_inputs import species_inputs
 from fishreport.exceptions import UsageError
 from fishreport.exhibits.style import DASHES, SERIES
 from fishreport.explore.exercise import Exercise, Mistake, Worked
-from fishreport.explore.lesson import Answer, Choice, Lesson, Sample, Settings, Shown, Slider
+from fishreport.explore.lesson_parts import Answer, Choice, Lesson, Sample, Settings, Shown, Slider
 from fishreport.explore.own_study import OwnStudy
 from fishreport.explore.view import TRUTH
 from fishreport.methods.mortality_rates import rates

@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from fishreport.exceptions import UsageError
 from fishreport.exhibits.style import SERIES
 from fishreport.explore.exercise import Exercise, Mistake, Worked
-from fishreport.explore.lesson import Answer, Choice, Lesson, Sample, Settings, Shown, Slider
+from fishreport.explore.lesson_parts import Answer, Choice, Lesson, Sample, Settings, Shown, Slider
 from fishreport.explore.own_study import OwnStudy
 from fishreport.explore.simulated import SEASON, SPECIES, measured, season_survey
 from fishreport.explore.view import GREY, TRUTH

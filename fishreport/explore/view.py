@@ -12,7 +12,7 @@ from fishreport.exhibits.exhibit import Column, Figure, Table
 from fishreport.exhibits.style import GREY, INK, SERIES, drawing, style, to_svg
 from fishreport.exhibits.tabulate import frame_table
 from fishreport.exhibits.units import NO_VALUE, format_estimate, format_number
-from fishreport.explore.lesson import Lesson, Sample, Settings, Shown
+from fishreport.explore.lesson_parts import Lesson, Sample, Settings, Shown
 
 TRUTH = SERIES[1]
 ESTIMATE = SERIES[0]
