@@ -18,7 +18,8 @@ from fishreport.report.review import DEFAULT_FOLDER as REVIEW
 
 FILE = ".fishreport-batch.json"
 FORMAT = 1
-_UNREAD = (DEFAULT_FOLDER, REVIEW, ROLLUP)
+CHECKS = "checks.csv"  # what `fishreport check` lists
+_UNREAD = (DEFAULT_FOLDER, REVIEW, ROLLUP, CHECKS)
 
 
 def task_key(task: Task) -> str:

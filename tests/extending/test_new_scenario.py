@@ -12,7 +12,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "report"))
 
 from tiny import write_study
 
-from fishreport.analysis.scenario_inputs import rules_of
+from fishreport.analysis.rules import rules_of
 from fishreport.exceptions import StudyError
 from fishreport.population.rule_sentence import rule_sentence
 from fishreport.study import read_study
