@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -127,7 +128,8 @@ def isopleth_figure(one: Comparison, found: YieldMap | None, context: Context) -
     weight_shown, weight_unit = units.quantity(weight, "g per recruit")
     large = 1000 * np.median(grid.trophies, axis=-1)
     low, middle, high = np.quantile(found.exploitation_today, [0.025, 0.5, 0.975])
-    length = units.length(grid.trophy_length_mm)
+    own = context.classes_of(one.inputs.key)
+    length = units.length_range(grid.trophy_length_mm, math.inf, own.published_mm, own.published_in).removesuffix(" and longer")
     titles = [f"Yield ({weight_unit})", f"Fish that reach {length}, per 1,000"]
     with style():
         figure, axes = drawing(1, 2, height=3.5, sharey=True)

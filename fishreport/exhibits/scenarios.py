@@ -9,6 +9,7 @@ from typing import Any
 from fishreport.analysis.scenarios import Comparison, Measure, Scenarios, relative_units
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Table
+from fishreport.exhibits.notes import shown_note
 from fishreport.exhibits.scenario_words import aim_words, letters, measure_heading, when
 from fishreport.exhibits.tabulate import frame_table, heading, joined
 from fishreport.exhibits.units import MINUS, NO_VALUE, format_estimate, format_number
@@ -99,7 +100,7 @@ def inputs_table(one: Comparison, context: Context) -> Table | None:
         unit = "" if text.unit.startswith("log10") else text.unit
         value = NO_VALUE if not e.estimable else text.value if text.interval != NO_VALUE else _exact(text.value)
         shown = f"{value} {unit}".strip() + ("" if text.interval == NO_VALUE else f" ({text.interval})")
-        rows.append([input_name(source.name), shown, source.origin, source.how])
+        rows.append([input_name(source.name), shown, source.origin, shown_note(source.how, context.units)])
         data.append({"input": source.name, "value": e.value, "lower": e.lower, "upper": e.upper, "units": e.units,
                      "origin": source.origin, "how": source.how})  # fmt: skip
     if not rows:
@@ -110,8 +111,8 @@ def inputs_table(one: Comparison, context: Context) -> Table | None:
     caption = f"{name}: what the scenarios start from, and where each input came from."
     notes = [
         "A value without an interval is taken as exact: nothing measured tells how far it may be off.",
-        *one.inputs.notes,
-        *(one.projection.notes if one.projection else ()),
+        *(shown_note(note, context.units) for note in one.inputs.notes),
+        *(shown_note(note, context.units) for note in (one.projection.notes if one.projection else ())),
     ]
     return frame_table(f"inputs-{_anchor(one)}", caption, columns, rows, notes=tuple(notes), data=data)
 
