@@ -318,7 +318,7 @@ def species_inputs(
     sources.append(_hand("recruitment_sd", given.recruitment_sd, "", "of the logarithm of recruitment", level, "given by hand"))
     ripe = _maturity(own, growth, sources, level)
     counted = counted_length(own)
-    how = f"half at {counted:g} mm, 0.95 at {VULNERABILITY_SPREAD_MM:g} mm more; common practice, no source"
+    how = f"half at this length, 0.95 at {VULNERABILITY_SPREAD_MM:g} mm (2 in) more; common practice, no source"
     sources.append(_hand("vulnerability_length_mm", counted, "mm", how, level, "default"))
     life = LifeHistory(
         asymptotic_length_mm=growth.draws["asymptotic_length_mm"],

@@ -10,7 +10,7 @@ from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Finding, Findings
 from fishreport.exhibits.nouns import unit_words
 from fishreport.exhibits.tabulate import joined
-from fishreport.exhibits.units import format_estimate, format_number
+from fishreport.exhibits.units import format_estimate
 from fishreport.exhibits.wording import collect, direction, percent_level, sentence
 from fishreport.methods.estimate import Estimate
 from fishreport.study import parse_size_range
@@ -67,7 +67,7 @@ def aim_words(aim: Aim, one: Comparison, context: Context) -> str:
     unit = units[objective.quantity]
 
     def number(value: float) -> str:
-        return format_number(context.units.quantity(value, unit)[0], digits=3)
+        return f"{context.units.quantity(value, unit)[0]:.4g}"
 
     ending = f" {context.units.units(unit)}".replace(" percent", "%")
     if objective.at_least is not None:

@@ -1,0 +1,292 @@
+"""Tables, drawings and sentences of the scenario chapter, in both directions, and the explorer's cells."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import re
+import xml.etree.ElementTree as ET
+
+import numpy as np
+import pytest
+
+from fishreport.analysis import scenario_grid as grids
+from fishreport.analysis import scenarios as analysis
+from fishreport.analysis.aims import Aim
+from fishreport.analysis.classes import study_classes
+from fishreport.analysis.result import Results
+from fishreport.analysis.rules import rules_of
+from fishreport.analysis.scenario_inputs import species_inputs
+from fishreport.analysis.scenarios import Scenarios, compare_species, comparison_results
+from fishreport.exhibits import explorer, scenario_figures, scenario_words
+from fishreport.exhibits import scenarios as exhibits
+from fishreport.exhibits.context import report_context
+from fishreport.exhibits.exhibit import Column, Control, Explorer, Table
+from fishreport.population.decision import Goal
+from fishreport.study import Objective, Study, read_study
+
+ALL_SIGNS = re.compile(r"nan|None|\binf\b")
+
+
+@pytest.fixture(scope="module")
+def study(repository) -> Study:
+    return read_study(repository / "demo_inputs", overrides={"parameters.draws": 60, "parameters.resamples": 200})
+
+
+@pytest.fixture(scope="module")
+def found(study, demo_survey) -> Scenarios:
+    """Brown trout with their first five rules, and few assumptions varied."""
+    rules = rules_of(study)["brown_trout"][:5]
+    inputs = species_inputs(study, demo_survey, study_classes(study)[0], rules, np.random.default_rng(5))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(analysis, "VARIED", {"noncompliance": (0.0, 0.2)})
+        one = compare_species(study, demo_survey, inputs, np.random.default_rng(8))
+    return Scenarios(comparison_results(study, one), {"brown_trout": one})
+
+
+@pytest.fixture(scope="module")
+def one(found):
+    return found.species["brown_trout"]
+
+
+@pytest.fixture(scope="module")
+def grid(one):
+    return grids.explorer_grid(one, np.random.default_rng(3), step_mm=100.0)
+
+
+def context_in(repository, units):
+    return report_context(read_study(repository / "demo_inputs", overrides={"report.units": units}))
+
+
+def tables_of(found, one, context):
+    return [
+        exhibits.rules_table(found, context), exhibits.inputs_table(one, context), exhibits.decision_table(one, context),
+        *exhibits.outcomes_tables(one, context), *exhibits.differences_tables(one, context), exhibits.regret_table(one, context),
+        exhibits.sensitivity_table(one, context), exhibits.undecided_table(one, context),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("units", ["metric", "us"])
+def test_tables_have_no_hole_and_no_other_unit(found, one, repository, units):
+    tables = tables_of(found, one, context_in(repository, units))
+    assert len({table.label for table in tables}) == len(tables)
+    for table in tables:
+        cells = " ".join(cell for row in table.rows for cell in row)
+        assert not ALL_SIGNS.search(cells), table.label
+        # Names of rules are the author's own words, and stay as they are.
+        own = {rule.name for rule in one.inputs.rules}
+        words = [cell for row in table.rows for cell in row if cell not in own and cell[3:] not in own]
+        shown = " ".join([*words, *(f"{column.heading} {column.units}" for column in table.columns)])
+        other = r"fish/mi|\blb\b|[\d.]+ in\b(?!\))" if units == "metric" else r"fish/km|\bkg\b|\bmm\b(?! \(2 in\))"
+        assert not re.search(other, shown), (table.label, shown)
+
+
+def test_the_rules_are_in_words(found, repository):
+    metric, us = (exhibits.rules_table(found, context_in(repository, units)) for units in ("metric", "us"))
+    assert [row[0] for row in metric.rows] == ["A", "B", "C", "D", "E"]
+    assert metric.rows[2][3] == (
+        "Brown trout of 330 to 508 mm must be released; shorter and longer ones may be kept. At most two may be kept a day."
+    )
+    assert us.rows[2][3].startswith("Brown trout of 13 to 20 in must be released")
+    assert metric.rows[4][3] == "All brown trout must be released."
+
+
+def test_shades_say_what_the_numbers_say(one, demo_context):
+    table = exhibits.decision_table(one, demo_context)
+    assert [column.units for column in table.columns[1:]] == ["2030", "2035"] * (len(table.columns) // 2)
+    for row, shades in zip(table.rows, table.shades, strict=True):
+        assert shades[0] is None
+        for cell, shade in zip(row[1:], shades[1:], strict=True):
+            shown = {"over 0.99": 1.0, "under 0.01": 0.0}.get(cell)
+            assert float(cell) == pytest.approx(shade, abs=0.0051) if shown is None else abs(shade - shown) <= 0.01
+    assert "licensed managers and the public process decide" in table.caption
+    assert "relative weight" in table.notes[0]
+
+
+def test_differences_mark_what_cannot_be_told(one, demo_context):
+    fishing, fish = exhibits.differences_tables(one, demo_context)
+    assert len(fishing.rows) == len(one.inputs.rules) - 1
+    for table in (fishing, fish):
+        for record, cell in zip(table.data, [cell for row in table.rows for cell in row[1:]], strict=True):
+            spans = record["lower"] <= 0 <= record["upper"]
+            assert cell.endswith("?") == spans
+            if not spans:
+                assert cell.startswith("+") == (record["value"] > 0)
+
+
+def test_undecided_pairs_are_those_whose_interval_spans_zero(one, demo_context):
+    table = exhibits.undecided_table(one, demo_context)
+    values = one.projection.at("harvest_number")
+    pairs = []
+    for i in range(len(values)):
+        for j in range(i + 1, len(values)):
+            low, high = np.quantile(values[j] - values[i], [0.025, 0.975])
+            if low <= 0 <= high:
+                pairs.append(f"{chr(65 + i)} and {chr(65 + j)}")
+    assert table.rows[0] == ("Harvest", f"{len(pairs)} of 10", "; ".join(pairs) or "none")
+
+
+def swapped(one, sign, spread=0.0):
+    """The comparison with every difference set to `sign` × 2 and limits `spread` wide about it."""
+    outcomes = {}
+    for key, line in one.outcomes.items():
+        made = []
+        for outcome in line:
+            gap = dataclasses.replace(
+                outcome.verdict.difference, value=2.0 * sign, lower=2.0 * sign - spread, upper=2.0 * sign + spread
+            )
+            verdict = dataclasses.replace(outcome.verdict, difference=gap, cannot_tell=spread >= 2.0)
+            made.append(dataclasses.replace(outcome, verdict=verdict))
+        outcomes[key] = tuple(made)
+    return dataclasses.replace(one, outcomes=outcomes)
+
+
+@pytest.mark.parametrize(
+    ("sign", "spread", "direction", "words"),
+    [
+        (1, 1.0, "up", ["harvest higher by 2.0 fish per km (95% interval 1.0 to 3.0)", "fish of trophy length more by"]),
+        (-1, 1.0, "down", ["harvest lower by 2.0 fish per km (95% interval 1.0 to 3.0)", "fish of trophy length fewer by"]),
+        (1, 3.0, "unclear", ["the data cannot tell the two rules apart, in harvest, anglers' catch rate,"]),
+        (-1, 3.0, "unclear", ["the data cannot tell the two rules apart"]),
+    ],
+)
+def test_sentences_follow_the_paired_interval(found, one, demo_context, sign, spread, direction, words):
+    changed = Scenarios(found.results, {"brown_trout": swapped(one, sign, spread)})
+    said = [item for item in scenario_words.findings(changed, demo_context).items if "against today's rule" in item.text]
+    assert len(said) == 4
+    for item in said:
+        assert item.direction == direction
+        assert len(item.results) == 5
+        assert set(item.results) <= {result.id for result in found.results}
+        text = item.text.replace("2 fish per km (95% interval 1 to 3)", "2.0 fish per km (95% interval 1.0 to 3.0)")
+        assert all(word in text for word in words), text
+        claims = re.search(r"higher|lower|more by|fewer", item.text)
+        assert (claims is None) == (direction == "unclear")
+
+
+def test_sentences_of_the_demo_say_no_more_than_the_intervals(found, one, demo_context):
+    said = scenario_words.findings(found, demo_context).items
+    assert sum(item.key for item in said) == 1
+    harvest_slot = next(item for item in said if "“Harvest slot" in item.text)
+    verdict = one.outcomes["harvest_number", 10][3].verdict
+    untold = harvest_slot.text.rpartition("; in ")[2]
+    assert untold.endswith("the data cannot tell them apart.")
+    assert ("harvest" in untold) == verdict.cannot_tell
+    assert all(item.results for item in said)
+
+
+def test_today_may_be_the_best(found, one, demo_context):
+    """Every rule with the same chance: no other rule is called better."""
+    same = tuple(dataclasses.replace(chance, probability=one.chances[0].probability) for chance in one.chances)
+    changed = Scenarios(found.results, {"brown_trout": dataclasses.replace(one, chances=same)})
+    text = scenario_words.findings(changed, demo_context).items[0].text
+    assert text.endswith("under today's rule, and under no other rule clearly more.")
+
+
+@pytest.mark.parametrize(
+    ("bounds", "words"),
+    [
+        ({"at_least": 50.0}, "The catch rate of brown trout of quality length (230 mm) and longer: at least 50 fish/h"),
+        ({"at_most": 50.0}, "The catch rate of brown trout of quality length (230 mm) and longer: at most 50 fish/h"),
+        (
+            {"between": (40.0, 60.0)},
+            "The catch rate of brown trout of quality length (230 mm) and longer: between 40 and 60 fish/h",
+        ),
+    ],
+)
+def test_an_aim_without_a_name_is_worded(one, demo_context, bounds, words):
+    objective = Objective(quantity="catch_rate", species="BNT", size_class="quality", **bounds)
+    assert scenario_words.aim_words(Aim(objective, Goal("x", **bounds)), one, demo_context) == words
+
+
+@pytest.mark.parametrize("units", ["metric", "us"])
+def test_figures_say_what_they_show(one, repository, units):
+    context = context_in(repository, units)
+    made = [
+        scenario_figures.fan_figure(one, "scenario_trophy", context),
+        scenario_figures.isopleth_figure(one, grids.yield_map(one, step_mm=100.0), context),
+        scenario_figures.drivers_figure(one, context),
+    ]
+    for figure in made:
+        text = " ".join(ET.fromstring(figure.svg).itertext())
+        assert len(figure.alt) > 60
+        assert figure.table.rows
+        assert not ALL_SIGNS.search(figure.alt + figure.caption)
+        assert ("fish/km" in text) is (units == "metric" and figure is made[0])
+    assert scenario_figures.fan_figure(one, "scenario_nothing", context) is None
+
+
+def test_the_fan_is_drawn_from_quantiles(one, demo_context):
+    figure = scenario_figures.fan_figure(one, "scenario_trophy", demo_context)
+    values = one.projection.get("density_trophy")[2, :, 6]
+    record = next(r for r in figure.table.data if r["scenario"].startswith("Slot") and r["year"] == 2032)
+    assert record["median"] == pytest.approx(np.median(values))
+    assert record["quarter"] == pytest.approx(np.quantile(values, 0.25))
+    assert record["upper"] == pytest.approx(np.quantile(values, 0.975))
+    titles = " ".join(ET.fromstring(figure.svg).itertext())
+    assert all(f"{letter}  " in titles for letter in "BCDE")
+
+
+def test_the_explorer_holds_every_cell(one, grid, demo_context):
+    made = explorer.explorer(one, grid, demo_context)
+    lengths, efforts, measures = len(grid.minimum_mm), len(grid.effort), len(grid.measures)
+    assert len(made.cells) == lengths * efforts * measures
+    i, j, k = 3, 1, 0
+    low, middle, high = np.quantile(grid.values[k, i, j], [0.025, 0.5, 0.975])
+    value, interval, against = made.cells[(i * efforts + j) * measures + k]
+    assert float(value.replace(",", "")) == pytest.approx(middle, abs=0.6)
+    assert [float(x) for x in interval.split(" to ")] == pytest.approx([low, high], abs=0.6)
+    gap = np.median(grid.values[k, i, j] - grid.today[k])
+    assert against.startswith("+") == (gap > 0)
+    assert made.controls[0].steps[0] == "no minimum length"
+    assert made.controls[0].steps[made.controls[0].start] == "400 mm"  # the step nearest to today's 356 mm
+    assert made.controls[1].steps[made.controls[1].start].startswith("as today")
+    assert all(bar is None or 0 <= bar[0] <= bar[1] <= bar[2] <= 100 for bar in made.bars)
+    assert len(made.table.data) == len(made.cells)
+    bundle = made._repr_mimebundle_()
+    assert json.loads(json.dumps(bundle))["application/vnd.fishreport.explorer+json"]["table"]["label"] == "explorer-brown-trout"
+
+
+def test_the_explorer_goes_by_inches(one, repository):
+    context = context_in(repository, "us")
+    assert explorer.step_mm(context) == 25.4
+    small = grids.explorer_grid(one, np.random.default_rng(3), step_mm=127.0)
+    made = explorer.explorer(one, small, context)
+    assert made.controls[0].steps[1] == "5 in"
+    assert "kg" not in " ".join(made.outcomes)
+
+
+def test_what_is_missing_is_said(found, one, demo_context):
+    lacking = dataclasses.replace(
+        one,
+        inputs=dataclasses.replace(one.inputs, life=None, missing=("growth (4 aged fish): give it by hand",)),
+        projection=None,
+    )
+    less = Scenarios(Results([]), {"brown_trout": lacking})
+    assert exhibits.missing_table(less, demo_context).rows == (("Brown trout", "growth (4 aged fish)", "give it by hand"),)
+    assert exhibits.missing_table(found, demo_context) is None
+    assert exhibits.missing_table(Scenarios(Results([]), {}), demo_context).rows[0][0] == "Any"
+    text = scenario_words.findings(less, demo_context).items[0].text
+    assert text == "The rules for brown trout could not be compared: growth (4 aged fish): give it by hand."
+    bare = dataclasses.replace(lacking, chances=(), regrets=(), drivers=(), sensitivity=None, horizons=())
+    assert exhibits.outcomes_tables(bare, demo_context) == exhibits.differences_tables(bare, demo_context) == []
+    for make in (exhibits.decision_table, exhibits.regret_table, exhibits.sensitivity_table, exhibits.undecided_table):
+        assert make(bare, demo_context) is None
+    assert scenario_figures.drivers_figure(bare, demo_context) is None
+    assert scenario_figures.fan_figure(bare, "scenario_trophy", demo_context) is None
+    assert scenario_figures.isopleth_figure(bare, None, demo_context) is None
+    assert explorer.explorer(bare, None, demo_context) is None
+
+
+def test_shades_and_controls_are_checked():
+    columns, rows = (Column("a"), Column("b")), (("x", "0.5"),)
+    with pytest.raises(ValueError, match="shades need one entry a cell"):
+        Table("t", "Caption.", columns, rows, shades=((0.5,),))
+    with pytest.raises(ValueError, match="a shade is from 0 to 1"):
+        Table("t", "Caption.", columns, rows, shades=((None, 1.5),))
+    with pytest.raises(ValueError, match="needs two steps or more"):
+        Control("c", ("one",))
+    table = Table("t", "Caption.", columns, rows)
+    two = Control("c", ("one", "two"))
+    with pytest.raises(ValueError, match="needs 4 cells"):
+        Explorer(table, "Move.", (two, two), ("o",), (("1", "2", "3"),), (None,), ("a", "b", "c"))
