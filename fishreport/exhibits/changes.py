@@ -11,7 +11,7 @@ from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Finding, Findings, Table
 from fishreport.exhibits.tabulate import counted, frame_table, joined
 from fishreport.exhibits.trend import index_name, p_text
-from fishreport.exhibits.units import NO_VALUE, FormattedEstimate, format_estimate, format_number
+from fishreport.exhibits.units import NO_VALUE, format_estimate, format_number
 from fishreport.exhibits.wording import collect, direction, mirrored, percent_level, sentence
 from fishreport.methods.estimate import Estimate
 
@@ -23,16 +23,14 @@ def step_table(changes: Sequence[Step], context: Context) -> Table | None:
     several = len({(one.event.name, one.event.year) for one in changes}) > 1
     rows = []
     for one in changes:
-        before, after, change, beside = (
-            format_estimate(e, context.units)
-            for e in (one.change.before, one.change.after, one.change.change, one.beside_trend.change)
-        )
+        change, beside = (format_estimate(e, context.units) for e in (one.change.change, one.beside_trend.change))
+        levels = [_level(e, context) for e in (one.change.before, one.change.after)]
         event = [str(one.event.year)] if several else []
         name = index_name(one.series, context, units=True)
         rows.append(
             [
-                context.names[one.series.species], name, *event, _bare(before), _bare(after),
-                _change(one.change.change, change.text), _change(one.beside_trend.change, beside.text),
+                context.names[one.series.species], name, *event, *levels, _change(one.change.change, change.text),
+                _change(one.beside_trend.change, beside.text),
             ]
         )  # fmt: skip
     events = dict.fromkeys(f"“{one.event.name}”, first season {one.event.year}" for one in changes)
@@ -54,9 +52,9 @@ def step_table(changes: Sequence[Step], context: Context) -> Table | None:
     return frame_table("step-changes", caption, columns, rows, notes=tuple(notes), data=data)
 
 
-def _bare(text: FormattedEstimate) -> str:
-    """Value and interval without the unit, which the row says."""
-    return text.value if text.interval == NO_VALUE else f"{text.value} ({text.interval})"
+def _level(estimate: Estimate, context: Context) -> str:
+    """A level without its unit, which the row says, and without its interval, as the change has one."""
+    return format_estimate(estimate, context.units).value if estimate.estimable else NO_VALUE
 
 
 def _change(estimate: Estimate, text: str) -> str:

@@ -64,30 +64,52 @@ def p_text(value: float) -> str:
 
 
 def trend_table(trends: Sequence[IndexTrend], counts: Multiplicity, context: Context) -> Table | None:
-    """The trend of every leading index, with the tests beside it."""
+    """The trend of every leading index, with its p, and the change of its smoothed level."""
     if not trends:
         return None
     rows = [
         [
             context.names[one.series.species], index_name(one.series, context), slope_text(one.result.estimate, context),
-            slope_text(one.sen.estimate, context), p_text(one.test.p), p_text(one.corrected_test.p), p_text(one.adjusted_p),
+            p_text(one.p), p_text(one.adjusted_p),
+            "—" if one.smooth is None else slope_text(one.smooth.change, context).replace(" percentage points", " points"),
         ]
         for one in trends
     ]  # fmt: skip
-    columns = [Column("Species", align="left"), Column("Index", align="left"), Column("Trend a year"), Column("Sen slope a year")]
-    columns += [Column("Rank p"), Column("corrected"), Column("adjusted")]
+    columns = [Column("Species", align="left"), Column("Index", align="left"), Column("Trend a year"), Column("p")]
+    columns += [Column("Adjusted p"), Column("Smoothed, first to last")]
     caption = (
-        f"Trends over all seasons, with {percent_level(counts.level)} intervals; catch rates are the standardised ones. Rank "
-        "test: Mann–Kendall, without and with correction for seasons that resemble each other. Adjusted: p of the trend in the "
-        "third column, for the number of trends tested."
+        f"Trends over all seasons, with {percent_level(counts.level)} intervals; catch rates are the standardised ones. p is "
+        "adjusted for the number of trends tested. The last column is the change of the smoothed level from the first season to "
+        "the last."
     )
     reasons = {
         f"{context.names[t.series.species]}, {index_name(t.series, context).lower()}: {_bare(note)}.": None
         for t in trends
         for note in t.result.estimate.notes
     }
-    data = [t.result.record() | {"p": t.p, "adjusted_p": t.adjusted_p, "p_rank": t.test.p, "chosen": t.method} for t in trends]
+    data = [t.result.record() | {"p": t.p, "adjusted_p": t.adjusted_p, "chosen": t.method} for t in trends]
     return frame_table("trends", caption, columns, rows, notes=(*_counted_words(counts), *reasons), data=data)
+
+
+def rank_table(trends: Sequence[IndexTrend], context: Context) -> Table | None:
+    """The tests that take no line: Sen slope and Mann-Kendall, without and with correction for autocorrelation."""
+    if not trends:
+        return None
+    rows = [
+        [
+            context.names[one.series.species], index_name(one.series, context), slope_text(one.sen.estimate, context),
+            p_text(one.test.p), p_text(one.corrected_test.p),
+        ]
+        for one in trends
+    ]  # fmt: skip
+    columns = [Column("Species", align="left"), Column("Index", align="left"), Column("Sen slope a year")]
+    columns += [Column("p"), Column("Corrected p")]
+    caption = (
+        "The same indices by ranks: Sen slope with its interval, and the Mann–Kendall test, without and with correction for "
+        "seasons that resemble each other. It takes no line and no standard errors; read it as a check on the table above."
+    )
+    data = [t.sen.record() | {"p": t.test.p, "corrected_p": t.corrected_test.p, "tau": t.test.tau} for t in trends]
+    return frame_table("trends-by-rank", caption, columns, rows, data=data)
 
 
 def _bare(note: str) -> str:

@@ -74,6 +74,7 @@ def _tables(made: Made, context):
         standardised.difference_table(made.indices, made.before, context),
         standardised.check_table(made.indices, context),
         exhibits.trend_table(made.lead, made.counts, context),
+        exhibits.rank_table(made.lead, context),
         exhibits.class_table(made.trends, context),
         changes.step_table(made.steps, context),
         changes.driver_table(made.effects, context),
