@@ -164,6 +164,23 @@ def _export(arguments: argparse.Namespace) -> int:
     return DONE
 
 
+def _explore(arguments: argparse.Namespace) -> int:
+    from fishreport.explore import LINES, open_method
+
+    if arguments.html:
+        from fishreport.explore.pages import write_pages
+
+        for path in write_pages(arguments.html, [arguments.method] if arguments.method else [], study=arguments.study):
+            print(path)
+        return DONE
+    if not arguments.method:
+        for name, line in LINES.items():
+            print(f"{name:16} {line}")
+        print("Open one with: fishreport explore METHOD", file=sys.stderr)
+        return DONE
+    return open_method(arguments.method, arguments.folder, browser=not arguments.no_browser, study=arguments.study)
+
+
 def _simulate(arguments: argparse.Namespace) -> int:
     from fishreport.simulate import simulate_study
 
@@ -236,6 +253,13 @@ def _parser() -> argparse.ArgumentParser:
     export.add_argument("--report", type=Path, metavar="DIR", help="the built report; the folder report of the study otherwise")
     parts = ("darwin-core", "data-package", "results")
     export.add_argument("--only", type=_list, default=list(parts), metavar="A,B", help=f"some of {', '.join(parts)}")
+
+    explore = command("explore", _explore, "learn a method in JupyterLab; without METHOD, list the methods")
+    explore.add_argument("method", metavar="METHOD", nargs="?", default="", help="such as catch-rate")
+    explore.add_argument("--folder", default="explore", metavar="DIR", help="where the notebook is copied to (default explore)")
+    explore.add_argument("--study", default="", metavar="STUDY", help="begin with this study instead of the simulated water")
+    explore.add_argument("--no-browser", action="store_true", help="open no browser; print the address to open")
+    explore.add_argument("--html", default="", metavar="DIR", help="write the lessons as plain pages there instead")
 
     simulate = command("simulate", _simulate, "simulate a survey of an invented water whose truth is known")
     simulate.add_argument("folder", metavar="FOLDER", type=Path)

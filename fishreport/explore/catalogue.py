@@ -18,7 +18,7 @@ LINES = {
     "catch-rate": "fish per hour of current, and why sites are the units that count",
     "size-structure": "large fish among all of stock length, and what the gear does not see",
     "length-weight": "a straight line on logarithms, and how far it may be trusted",
-    "growth": "the von Bertalanffy curve, and what missing old fish and misread ages do to it",
+    "growth": "the von Bertalanffy curve, and what missing old fish and coarse gear do to it",
     "catch-curve": "deaths from the ages in the catch, and what good and bad hatches do to them",
     "recapture": "how many fish there are, from marks seen again; lost marks and shy fish",
     "removal": "how many fish a section holds, from catches that fall from pass to pass",
@@ -67,7 +67,7 @@ def explore(method: str, study: str = "", *, seed: int = 1) -> Panel:
     return Panel(lesson(method), study=study, seed=seed)
 
 
-def repeat(method: str, *, times: int = 200, seed: int = 1, **changes: Any) -> Repeats:
+def repeat(method: str, /, *, times: int = 200, seed: int = 1, **changes: Any) -> Repeats:
     """The simulated survey of a lesson many times over: how often the interval holds the truth.
 
     Parameters

@@ -1,4 +1,4 @@
-"""Lesson: growth from ages and lengths, and what missing old fish do to it."""
+"""Lesson: growth from ages and lengths, and what missing old fish and coarse gear do to it."""
 
 from __future__ import annotations
 
@@ -48,19 +48,20 @@ class Growth(Lesson):
     """Length at age."""
 
     key, title = "growth", "Growth"
-    line = "the von Bertalanffy curve, and what missing old fish and misread ages do to it"
+    line = "the von Bertalanffy curve, and what missing old fish and coarse gear do to it"
     controls = (
         Slider("fish", "Fish aged", 15, 300, 5, 100),
         Slider("k", "True growth coefficient K", 0.15, 0.6, 0.01, 0.38),
         Slider("total_mortality", "Deaths (Z, per year): high leaves few old fish", 0.3, 1.4, 0.05, 0.5),
+        Slider("length_at_half", "Length at which the gear takes half (mm)", 40, 300, 10, 40),
         Slider("misread", "Share misread by a year at age 3", 0, 0.3, 0.02, 0),
     )
     exercise = Exercise(_work, "mm", tolerance=0.005)
     repeat_seconds = "about 15 s"
 
     def draw(self, settings: Settings, rng: np.random.Generator) -> Sample:
-        """Fish of age 1 and older picked at random from the catch; gear of small mesh, so that it does not choose by length."""
-        changes = {"growth_coefficient": float(settings["k"]), "length_at_half": 40.0}
+        """Fish of age 1 and older picked at random from the catch, which the gear may have chosen by length."""
+        changes = {"growth_coefficient": float(settings["k"]), "length_at_half": float(settings["length_at_half"])}
         survey = season_survey(
             rng, changes=changes, fish=2.2 * settings["fish"] + 60, total_mortality=settings["total_mortality"],
             misread=settings["misread"], aged_per_bin=EVERY_FISH,
