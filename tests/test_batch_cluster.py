@@ -28,7 +28,8 @@ COUNT = 6
 @pytest.mark.slow
 def test_a_worker_killed_in_mid_run_loses_nothing(tmp_path: Path) -> None:
     for number in range(COUNT):
-        write_study(tmp_path / "in" / f"w{number}", ("pause",))
+        study = write_study(tmp_path / "in" / f"w{number}", ("pause",))
+        (study / "narrative" / "summary.md").unlink()  # its references lead to chapters that these waters do not have
     notebooks, marks = tmp_path / "notebooks", tmp_path / "marks"
     marks.mkdir()
     write_notebook(

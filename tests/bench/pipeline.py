@@ -32,7 +32,9 @@ def lay_out(folder: Path) -> tuple[Path, Path]:
     notebooks = folder / "notebooks"
     for number, name in enumerate(names, start=1):
         write_notebook(notebooks / f"{number:02d}-{name}.ipynb", f"#md\n# Chapter {number}", IMPORTS, OPENING.format(name=name))
-    return write_study(folder / "study", tuple(names)), notebooks
+    study = write_study(folder / "study", tuple(names))
+    (study / "narrative" / "summary.md").write_text("Nothing was fished.\n", encoding="utf-8")
+    return study, notebooks
 
 
 def plain_papermill(notebooks: Path, folder: Path) -> None:
