@@ -7,14 +7,25 @@ import re
 from fishreport.exhibits.units import Units
 
 _NUMBER = r"\d[\d,]*(?:\.\d+)?"
-_MEASURE = re.compile(rf"(?<![\w.])(?P<low>{_NUMBER})(?:(?P<between>-| to )(?P<high>{_NUMBER})?)? (?P<unit>mm|km|kg|g)\b(?!\s*/)")
+_MEASURE = re.compile(
+    rf"(?<![\w.])(?P<low>{_NUMBER})(?:(?P<between>-| to )(?P<high>{_NUMBER})?)? (?P<unit>mm|km|kg|g)\b(?!\s*/| \([\d.]+ in\))"
+)
+
+_ONE = re.compile(r"(?<![\d.,])1 (runs|seasons|sites|units|classes|groups|recaptures|coefficients|passes|ages|bins|surveys)\b")
+_SINGULAR = {"classes": "class", "passes": "pass"}
+
+
+def singular(text: str) -> str:
+    """``1 runs`` → ``1 run``; nothing else changes."""
+    return _ONE.sub(lambda found: f"1 {_SINGULAR.get(found[1], found[1].removesuffix('s'))}", text)
 
 
 def shown_note(note: str, units: Units) -> str:
-    """A note with its lengths and weights in the units shown.
+    """A note with its lengths and weights in the units shown, and `singular` where it counts one.
 
     ``up to 22 mm`` becomes ``up to 0.9 in``, and ``400- mm`` becomes ``15.7 in and longer``; in a metric report nothing changes.
     """
+    note = singular(note)
     if units.system == "metric":
         return note
 

@@ -15,6 +15,7 @@ from typing import Literal
 from fishreport.analysis.result import Result
 from fishreport.exceptions import InputError
 from fishreport.exhibits.exhibit import Finding, Findings
+from fishreport.exhibits.notes import singular
 from fishreport.exhibits.nouns import Nouns, unit_words
 from fishreport.exhibits.units import MINUS, NO_VALUE, format_estimate, format_number
 from fishreport.methods.contrast import difference, percent_change
@@ -82,7 +83,7 @@ def collect(findings: Iterable[Finding]) -> Findings:
 
 def _reason(estimate: Estimate) -> str:
     note = next((note for note in estimate.notes if note.startswith("not estimable: ")), "")
-    return note.removeprefix("not estimable: ") or "too few data"
+    return singular(note.removeprefix("not estimable: ")) or "too few data"
 
 
 def mirrored(estimate: Estimate) -> Estimate:
