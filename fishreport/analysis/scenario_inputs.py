@@ -350,8 +350,14 @@ def species_inputs(
     sources.append(Source("age_composition", Estimate(nan, nan, nan, nan, level, "", now.how, n), origin, now.how))
     if now.numbers is not None:
         life = replace(life, initial_numbers_per_km=now.numbers)
+    notes = rates.notes
+    if anglers is not None and math.isfinite(anglers.kept) and p.noncompliance > 0:
+        notes += (
+            f"the creel survey of {anglers.year} counted {anglers.kept:,.0f} fish kept; what today's rule gives beyond that is "
+            "the share of non-compliance, which such a survey does not see",
+        )
     return SpeciesInputs(
-        key, own, life, angling, rules, tuple(sources), (), density.relative, length_km, categories, rates.notes
+        key, own, life, angling, rules, tuple(sources), (), density.relative, length_km, categories, notes
     )  # fmt: skip
 
 

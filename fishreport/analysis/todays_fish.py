@@ -95,7 +95,8 @@ def todays_density(study: Study, survey: Survey, own: LengthClasses, rng: np.ran
 class Anglers:
     """What the creel survey tells, as draws; `fishing` (per year) is None without a density, all are without a creel survey.
 
-    `effort_h` and `caught` are of the whole water and year; `release_share` is the share of legal fish that anglers let go.
+    `effort_h`, `caught` and `kept` (fish, as counted) are of the whole water and year; `release_share` is the share of legal
+    fish that anglers let go.
     """
 
     year: int
@@ -104,6 +105,7 @@ class Anglers:
     catch_per_hour: Floats
     release_share: Floats
     fishing: Floats | None
+    kept: float
 
 
 def _creel_draws(rng: np.random.Generator, draws: int, value: float, se: float, level: float) -> Floats:
@@ -151,7 +153,7 @@ def anglers_today(
     if not density.relative and study.water.length_km is not None:
         there = density.draws * study.water.length_km * float(met.sum() / counted.sum())
         fishing = caught / there * (1 - (1 - kept_share) * (1 - release_deaths))
-    return Anglers(int(row["year"]), hours, caught, caught / hours, 1 - kept_share, fishing)
+    return Anglers(int(row["year"]), hours, caught, caught / hours, 1 - kept_share, fishing, float(row["kept"]))
 
 
 def vulnerability(length_mm: Floats, half_mm: float) -> Floats:

@@ -43,6 +43,8 @@ def _plain(value: Any) -> Any:
         return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
         return [_plain(item) for item in value]
+    if isinstance(value, set | frozenset):  # in an order of its own, which differs from process to process
+        return sorted(str(item) for item in value)
     return value
 
 
