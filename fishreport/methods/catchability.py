@@ -82,8 +82,9 @@ def catchability(
 
     q = exp(mean of ln(U/N)); the scatter of ln(U/N) between pairs holds the sampling error of both and the true change of q, so
     the interval, exp(mean ± t sd/√pairs) with pairs − 1 degrees of freedom, carries them all; se = q sd/√pairs. The exponent is
-    the slope of ln U on ln N with error in both (Deming; error-variance ratio from the mean squared relative standard errors
-    when both are given, else 1), jackknife t interval, from 5 pairs on.
+    the slope of ln U on ln N with error in both (Deming), jackknife t interval, from 5 pairs on. Its ratio of error variances is
+    1 unless both standard errors are given; then the error of N is its mean squared relative standard error, and that of U all
+    other scatter of ln(U/N) (sampling and the change of q), not below its own mean squared relative standard error.
     Source: Ricker 1975, section 1.7 (definition of q; from memory).
 
     Parameters
@@ -132,7 +133,7 @@ def catchability(
     se = scatter / math.sqrt(pairs)
     stretch = math.exp(float(t.ppf(0.5 + level / 2, pairs - 1)) * se)
     errors = [float(np.nanmean(one[keep] ** 2)) if np.isfinite(one[keep]).any() else math.nan for one in relative]
-    ratio = errors[0] / errors[1] if all(math.isfinite(one) and one > 0 for one in errors) else 1.0
+    ratio = max(errors[0], scatter**2 - errors[1]) / errors[1] if all(one > 0 for one in errors) else 1.0
     estimate = Estimate(value, value * se, value / stretch, value * stretch, level, units, method, pairs, notes)
     return Catchability(estimate, scatter, _exponent(log_n, log_u, ratio, level))
 
