@@ -37,7 +37,7 @@ from fishreport.study import Objective, Study
 
 Floats = NDArray[np.float64]
 NEAR_YEARS = 5
-SENSITIVITY_DRAWS = 60
+SENSITIVITY_DRAWS = 40
 LEAST_DRAWS = 10
 _REGRETTED = ("scenario_harvest", "scenario_catch_rate", "scenario_trophy")
 VARIED: dict[str, tuple[float, ...]] = {
