@@ -52,8 +52,11 @@ class Text:
         return any(_lead(part) is not part for part in self.parts)
 
     def first(self, count: int) -> Text:
-        """The first parts."""
-        return replace(self, parts=self.parts[:count])
+        """The first parts; no heading is left without what it is the heading of."""
+        parts = self.parts[:count]
+        while parts and parts[-1]["type"] == "heading":
+            parts = parts[:-1]
+        return replace(self, parts=parts)
 
     def tokens(self) -> list[Token]:
         """The parts with the items of each list brought together again."""
@@ -177,13 +180,17 @@ class Sheet:
         return f"{_more(len(left), 'aim').rstrip('.')}: {tally_of(left)}." if left else ""
 
     def _more_meaning(self, shown: int) -> str:
-        left = len(self.meaning.parts) - shown
+        left = len(self.meaning.parts) - len(self.meaning.first(shown).parts)
         if self.own_words:
             return f"And {counted(left, 'more part')} of this text in brief.html." if left else ""
         return "The whole summary is in the report." if self.meaning.parts else ""
 
     def _more_coming(self, amounts: Amounts) -> str:
-        said = _more(len(self.coming.parts) - amounts.coming, "recommendation or note", "recommendations or notes")
+        said = _more(
+            len(self.coming.parts) - len(self.coming.first(amounts.coming).parts),
+            "recommendation or note",
+            "recommendations or notes",
+        )
         reasons = "" if amounts.reasons else "The reasons are in the report."
         return f"{said} {reasons}".strip()
 

@@ -91,10 +91,23 @@ def _fitted(setter: _Setter) -> Amounts:
         if amounts.told == 0:
             raise ReportError("the brief does not fit into two pages; shorten the title of the report or the name of the water")
         amounts = replace(amounts, told=amounts.told - 1)
-    for tried in _second_page(amounts, setter.sheet):
+    whole = amounts
+    for tried in _second_page(whole, setter.sheet):
         if setter.ends(tried)[1] == PAGES:
-            return tried
+            return tried if tried == whole else _filled(setter, tried, whole)
     raise ReportError("the brief does not fit into two pages, even without the author's text")
+
+
+def _filled(setter: _Setter, fitting: Amounts, whole: Amounts) -> Amounts:
+    """What went for the sake of a long part that had to go in the end comes back, as far as there is room."""
+    for name in ("rows", "coming", "meaning"):
+        while getattr(fitting, name) < getattr(whole, name):
+            tried = replace(fitting, **{name: getattr(fitting, name) + 1})
+            if setter.ends(tried)[1] > PAGES:
+                break
+            fitting = tried
+    tried = replace(fitting, reasons=whole.reasons)
+    return tried if tried != fitting and setter.ends(tried)[1] == PAGES else fitting
 
 
 def write_brief_pdf(sheet: Sheet) -> bytes:

@@ -1,0 +1,286 @@
+"""The plain words, aims and drawings of a brief."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import re
+import xml.etree.ElementTree as ET
+
+import pytest
+from brief_sample import SPECIES, estimate, frequencies_of, made_results, made_study, work_of
+
+from fishreport.analysis.result import Result, Results
+from fishreport.exhibits.brief import CAUTION, HOW, brief_content, tally_of
+from fishreport.exhibits.brief_words import PlainWords, plain_number, range_sentence
+from fishreport.exhibits.context import report_context
+from fishreport.methods.estimate import Estimate
+
+# Signs of the trade's own language, none of which an angler should meet.
+JARGON = re.compile(
+    r"interval|proportional|asymptotic|standardi[sz]ed|relative weight|stock length|quality length|mortality|CPUE"
+    r"|percentage point|estimator|confidence|variance|[α-ωΑ-Ω]|\bp =|\bse\b",
+    re.IGNORECASE,
+)
+
+
+@pytest.fixture
+def study(tmp_path):
+    return made_study(tmp_path / "study", narrative={})
+
+
+@pytest.fixture
+def words(study):
+    return PlainWords(report_context(study))
+
+
+@pytest.fixture
+def us(tmp_path):
+    return PlainWords(report_context(made_study(tmp_path / "us", units="us", narrative={})))
+
+
+def content(study, results=None):
+    return brief_content(
+        study,
+        made_results(SPECIES[: len(study.species)]) if results is None else results,
+        work=work_of(study),
+        frequencies=frequencies_of(study),
+    )
+
+
+def catch(value, low, high, size_class="stock", n=24, season=2025):
+    return Result("catch_rate", estimate(value, low, high, n=n), season, "brown_trout", size_class)
+
+
+# ---- numbers ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "shown", "interval"),
+    [
+        (81.7, 61.2, 107.4, "82", "61 to 107"),
+        (7345.3, 6204.7, 9445.6, "7,300", "6,200 to 9,400"),
+        (5.42, 2.38, 10.31, "5.4", "2.4 to 10.3"),
+        (0.04, 0.01, 0.2, "0.04", "0.01 to 0.20"),
+        (0.0, 0.0, 1.21, "0.0", "0.0 to 1.2"),
+        (12.0, 3.0, math.inf, "12", "3 or more"),
+        (12.3, math.nan, math.nan, "12", "—"),
+    ],
+)
+def test_numbers_are_rounded_with_their_range(value, low, high, shown, interval):
+    said = plain_number(value, low, high)
+    assert (said.value, said.interval) == (shown, interval)
+
+
+def test_what_a_range_is_follows_the_level():
+    """A 95% confidence procedure holds the true value in 95 of 100 repetitions (Neyman 1937, from memory)."""
+    assert "about 95 in 100 hold the true value" in range_sentence(0.95)
+    assert "about 90 in 100" in range_sentence(0.9)
+    assert "about 995 in 1,000" in range_sentence(0.995)
+
+
+# ---- sentences --------------------------------------------------------------------------------------------------
+
+
+def test_lengths_are_the_published_ones_in_both_units(words, us):
+    """Brown trout: stock 150 mm and 6 in, quality 230 mm and 9 in (Milewski & Brown 1994); neither is converted."""
+    assert words.length("brown_trout", "stock") == "15 cm (6 in)"
+    assert words.length("brown_trout", "quality") == "23 cm (9 in)"
+    assert us.length("brown_trout", "quality") == "9 inches"
+    assert us.fish("brown_trout", "100-254 mm") == "brown trout of 3.9 inches to 10.0 inches"
+    assert words.fish("brown_trout", "100-254 mm") == "brown trout of 10 cm to 25 cm"
+
+
+def test_level(words):
+    said = words.caught(catch(81.7, 61.2, 107.4))
+    assert said.text == "The crew caught about 82 brown trout an hour that were 15 cm (6 in) or longer (61 to 107)."
+    assert said.results == ("catch_rate/brown_trout/stock/2025",)
+    assert words.caught(catch(81.7, 61.2, 107.4, "all")).text == "The crew caught about 82 brown trout an hour (61 to 107)."
+
+
+def test_no_catch_and_no_estimate(words):
+    none = words.caught(catch(0.0, 0.0, 1.2)).text
+    assert none == "In 24 runs the crew caught no brown trout that were 15 cm (6 in) or longer."
+    lacking = Result("catch_rate", Estimate.not_estimable("1 run, 2 needed"), 2025, "brown_trout", "all")
+    assert words.caught(lacking).text == "How many brown trout the crew catches in an hour cannot be said: 1 run, 2 needed."
+
+
+@pytest.mark.parametrize(
+    ("trend", "direction", "text"),
+    [
+        ((-12.1, -18.6, -4.0), "down", "Catches of brown trout fell since 2016, by about 12% a year (4 to 19)."),
+        ((4.2, 0.1, 9.1), "up", "Catches of brown trout rose since 2016, by about 4.2% a year (0.1 to 9.1)."),
+        ((0.3, -1.1, 1.5), "steady", "Catches of brown trout held about steady since 2016 (1.1% down to 1.5% up a year)."),
+        ((4.2, -0.5, 9.1), "unclear",
+         "It cannot be told whether catches of brown trout rose or fell since 2016 (0.5% down to 9.1% up a year)."),
+        ((4.2, math.nan, math.nan), "unclear", "It cannot be told whether catches of brown trout rose or fell since 2016."),
+    ],
+)  # fmt: skip
+def test_direction_follows_the_range_alone(words, trend, direction, text):
+    result = Result("trend_per_year", estimate(*trend, "percent per year"), None, "brown_trout", "stock", detail="catch_rate")
+    said = words.trend(result, 2016, "stock")
+    assert (said.direction, said.text) == (direction, text)
+
+
+def test_change_from_the_season_before(words):
+    before = catch(80, 70, 91, season=2024)
+    assert words.changed(before, catch(20, 16, 25)).direction == "down"
+    assert words.changed(before, catch(200, 170, 240)).text.startswith(
+        "Catches of brown trout rose from 2024 to 2025, by about 150%"
+    )
+    assert words.changed(before, catch(82, 60, 110)).direction == "unclear"
+    lacking = dataclasses.replace(before, estimate=Estimate.not_estimable("no run", units="fish/h"))
+    assert "cannot be told" in words.changed(lacking, catch(82, 60, 110)).text
+
+
+def test_other_sentences(words, us):
+    result = next(iter(made_results().where(quantity="population_size", season=2025)))
+    assert words.number(result).text == (
+        "The water held about 7,300 brown trout that were 15 cm (6 in) or longer (6,200 to 9,400)."
+    )
+    share = Result("proportional_size", estimate(76.9, 72.5, 80.9, "percent"), 2025, "brown_trout", "quality")
+    assert (
+        us.size(share).text == "Of 100 brown trout that were 6 inches or longer, about 77 were at least 9 inches long (73 to 81)."
+    )
+    lives = Result("annual_survival", estimate(0.49, 0.39, 1.0, ""), 2025, "brown_trout", "all")
+    assert words.survival(lives).text == "Of 100 grown brown trout, about 49 live through a year (39 to 100)."
+    age = Result("length_at_age", estimate(384.2, 375.7, 394.1, "mm"), None, "brown_trout", "all", detail="age 3")
+    assert words.growth(age).text == "At age 3 the average brown trout is about 38.4 cm (37.6 to 39.4)."
+    assert us.growth(age).text == "At age 3 the average brown trout is about 15.1 inches (14.8 to 15.5)."
+
+
+# ---- the whole --------------------------------------------------------------------------------------------------
+
+
+def sentences(brief):
+    said = [*brief.did, *(one.finding for one in brief.told)] + ([brief.tally] if brief.tally else [])
+    return [finding for finding in said if finding is not None]
+
+
+def test_every_sentence_is_traced_to_results_of_the_report(study):
+    results = made_results(SPECIES[:3])
+    brief = content(study, results)
+    known = {result.id for result in results}
+    for finding in (*brief.did, *(one.finding for one in brief.told)):
+        assert finding.results and set(finding.results) <= known, finding.text
+    assert brief.tally.results == tuple(row.result for row in brief.aims)
+    assert set(brief.catch.results) <= known and set(brief.third.results) <= known
+    assert len({finding.text for finding in sentences(brief)}) == len(sentences(brief))
+
+
+def test_the_first_of_every_species_is_told_before_the_second_of_any(study):
+    ranks = [one.rank for one in content(study).told]
+    assert ranks == sorted(ranks)
+    assert [one.species for one in content(study).told[:3]] == ["Brown trout", "Rainbow trout", "Smallmouth bass"]
+
+
+def test_what_was_done(study):
+    did = content(study).did
+    assert did[0].text.startswith("In September and October 2025 the crew fished Alder Tailwater with electric current.")
+    assert "36 runs at 12 places" in did[0].text and "6.0 hours" in did[0].text
+    assert did[1].text == "It caught 561 brown trout, 280 rainbow trout and 187 smallmouth bass."
+    without = brief_content(study, made_results(SPECIES[:3]))
+    assert "24 runs at 1 place" in without.did[0].text
+    assert brief_content(study, Results()).did == ()
+
+
+def test_aims_are_those_of_the_plan(study):
+    brief = content(study)
+    first, second, third, fourth, fifth, sixth = brief.aims
+    assert (first.name, first.about) == ("Brown trout that were 23 cm (9 in) or longer, caught in an hour", "")
+    assert (second.name, second.verdict) == ("Aim number 2 of the plan", "Not yet known")
+    assert second.wanted == "40 to 62 of 100"
+    assert (third.wanted, third.verdict) == ("At least 95%, over 3 seasons", "Not met")
+    # A yearly rate of 0.65 takes 100 (1 − e^−0.65) = 47.8 of 100 fish.
+    assert fourth.wanted == "At most 47.8 of 100"
+    assert fourth.found == "50 of 100 (39 to 61)"
+    assert fifth.verdict == "Not yet known" or fifth.verdict == "Not met"
+    assert (sixth.wanted, sixth.verdict) == ("At least 30 of 100", "Met")
+    counted = {verdict: [row.verdict for row in brief.aims].count(verdict) for verdict in ("Met", "Not met", "Not yet known")}
+    assert sum(counted.values()) == 6
+    assert brief.tally.text == f"Of the plan's 6 aims, {tally_of([row.verdict for row in brief.aims])}."
+
+
+def test_tally():
+    assert tally_of(["Met", "Not met", "Met"]) == "2 are met and 1 is not met"
+    assert tally_of(["Not yet known"]) == "1 is not yet known"
+
+
+def test_a_plan_without_aims(tmp_path):
+    brief = content(made_study(tmp_path / "none", species=1, objectives=0, narrative={}))
+    assert (brief.aims, brief.tally, brief.rule) == ((), None, "")
+
+
+def test_drawings_hold_words_and_numbers(tmp_path):
+    study = made_study(tmp_path / "many", species=6, narrative={})
+    brief = content(study)
+    assert len(brief.catch.panels) == 3
+    assert brief.catch.caption.endswith("And 3 more kinds of fish in the report.")
+    for picture in (brief.catch, brief.sizes, brief.third):
+        assert picture.table.rows
+        for panel in picture.panels:
+            assert ET.fromstring(panel.svg).tag.endswith("svg")
+            assert re.search(r"\d", panel.alt) and "nan" not in panel.alt.casefold()
+    rows = [row for row in frequencies_of(study) if row["species"] == "brown_trout" and row["season"] == 2025]
+    longer = sum(row["count"] for row in rows if row["lower_mm"] >= 230) / sum(row["count"] for row in rows)
+    assert f"{100 * longer:.0f} of 100 were 23 cm (9 in) or longer" in brief.sizes.panels[0].alt
+
+
+def test_the_third_drawing_is_what_there_is(study):
+    results = made_results(SPECIES[:1])
+    assert content(study, results).third.label == "brief-relative-weight"
+    no_weights = Results(result for result in results if result.quantity != "relative_weight")
+    assert content(study, no_weights).third.label == "brief-annual-survival"
+    assert content(study, Results()).third is None
+
+
+# ---- reading level ----------------------------------------------------------------------------------------------
+
+
+def syllables(word: str) -> int:
+    """Groups of vowels, without a silent e at the end; a rough count that is right for nine English words in ten."""
+    word = word.casefold().strip("'’")
+    groups = len(re.findall(r"[aeiouy]+", word))
+    silent = re.search(r"(?:[^aeiouyl]|[aeiouy]l)e[ds]?$|[^aeiouy]es$", word) and not re.search(
+        r"(?:[td]ed|[sxz]es|ches|shes)$", word
+    )
+    return max(1, groups - bool(silent))
+
+
+@pytest.mark.parametrize(
+    ("word", "count"),
+    [("trout", 1), ("caught", 1), ("rainbow", 2), ("electric", 3), ("longer", 2), ("reached", 1), ("whole", 1), ("wanted", 2),
+     ("range", 1), ("survey", 2), ("probability", 5), ("fishes", 2)],
+)  # fmt: skip
+def test_syllables(word, count):
+    assert syllables(word) == count
+
+
+def reading_ease(texts: list[str]) -> tuple[float, float, float]:
+    """Flesch's ease of reading, words a sentence, and share of words of four syllables or more.
+
+    206.835 − 1.015 words a sentence − 84.6 syllables a word; 60 to 70 is plain English, 50 to 60 fairly hard
+    (Flesch 1948, J. Appl. Psychol. 32:221-233; from memory). Numbers in digits are left out of the syllables.
+    """
+    parts = [part for text in texts for part in re.split(r"(?<=[.;:])\s+", text) if part.strip()]
+    words = [word for part in parts for word in re.findall(r"[A-Za-z][A-Za-z'’-]*", part)]
+    every = [word for part in parts for word in part.split()]
+    count = [syllables(word) for word in words]
+    ease = 206.835 - 1.015 * len(every) / len(parts) - 84.6 * sum(count) / len(words)
+    return ease, len(every) / len(parts), sum(n >= 4 for n in count) / len(words)
+
+
+@pytest.mark.parametrize("trend", [(-12.0, -18.0, -4.0), (4.0, -0.5, 9.0), (0.2, -1.0, 1.5)])
+@pytest.mark.parametrize("units", ["metric", "us"])
+def test_what_the_tool_writes_reads_easily(tmp_path, trend, units):
+    brief = content(made_study(tmp_path / "read", units=units, narrative={}), made_results(SPECIES[:3], trend))
+    texts = [finding.text for finding in sentences(brief)] + [brief.ranges, brief.rule, HOW, CAUTION]
+    texts += [picture.caption for picture in (brief.catch, brief.sizes, brief.third)]
+    ease, length, long_words = reading_ease(texts)
+    assert ease >= 65
+    assert length <= 20
+    assert long_words <= 0.05
+    for text in [*texts, *(f"{row.name} {row.about} {row.wanted} {row.found}" for row in brief.aims)]:
+        assert not JARGON.search(text), text
+    if units == "us":
+        assert not re.search(r"\b(?:mm|cm|km|kg|g)\b", " ".join(texts))

@@ -1,0 +1,195 @@
+"""The brief as PDF and as a page: two sheets of paper whatever the study, the author's words, and a line for what is left out."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+
+import pypdf
+import pytest
+from brief_sample import SPECIES, made_document, made_results, made_study
+from bs4 import BeautifulSoup
+
+from fishreport.exceptions import ReportError, StudyError
+from fishreport.report.brief import author_text, read_sheet, render_brief
+from fishreport.report.brief_html import write_brief_html
+from fishreport.report.brief_pdf import write_brief_pdf
+from fishreport.report.build import Built
+from fishreport.report.manifest import CRATE
+
+SUMMARY = (
+    "# Summary\n\nBrown trout carry the fishery; see {figure:lengths}.\n\n| a | b |\n|---|---|\n| c | d |\n\nBass stay *few*.\n\n"
+    "- a list\n"
+)
+ADVICE = "1. **Leave the rule.** It works well.\n2. **Weigh more fish** next year.\n3. Look again.\n\nThis is an opinion.\n"
+LONG_ADVICE = "\n".join(
+    f"{i}. **Do number {i}.** " + "There are reasons for it, and they take some room here. " * 6 for i in range(1, 16)
+)
+LONG_SUMMARY = "\n\n".join("A paragraph of a summary that goes on for a while, as summaries do. " * 7 for _ in range(9))
+CASES = {
+    "usual": (3, 6, {"summary.md": SUMMARY, "recommendations.md": ADVICE}),
+    "one species, no aims, no words": (1, 0, {}),
+    "many species, many aims, many words": (6, 15, {"summary.md": LONG_SUMMARY, "recommendations.md": LONG_ADVICE}),
+    "more aims than a page holds": (6, 60, {"summary.md": SUMMARY, "recommendations.md": ADVICE}),
+    "own words that never end": (6, 15, {"brief.md": "# Us\n\n" + "words " * 9000, "recommendations.md": LONG_ADVICE}),
+}
+
+
+def made(tmp_path, case, units="metric", whole=True):
+    species, objectives, narrative = CASES[case]
+    study = made_study(tmp_path / "study", species=species, objectives=objectives, units=units, narrative=narrative)
+    return read_sheet(made_document(study, made_results(SPECIES[:species]), whole=whole), study)
+
+
+def pages_of(pdf: bytes) -> list[str]:
+    return [" ".join(page.extract_text().split()) for page in pypdf.PdfReader(io.BytesIO(pdf)).pages]
+
+
+def left_out(text: str, noun: str) -> int:
+    found = re.search(rf"And (\d+) more {noun}", text)
+    return int(found[1]) if found else 0
+
+
+@pytest.mark.parametrize(
+    ("case", "units"), [(case, "metric") for case in CASES] + [("usual", "us"), ("many species, many aims, many words", "us")]
+)
+def test_two_pages_and_nothing_lost_in_silence(tmp_path, case, units):
+    sheet = made(tmp_path, case, units)
+    pdf = write_brief_pdf(sheet)
+    reader = pypdf.PdfReader(io.BytesIO(pdf))
+    assert len(reader.pages) == 2
+    width, height = (float(x) for x in reader.pages[0].mediabox[2:])
+    assert (round(width), round(height)) == ((612, 792) if units == "us" else (595, 842))  # US Letter, ISO 216 A4
+    first, second = pages_of(pdf)
+    brief = sheet.brief
+    told = [one.finding.text for one in brief.told if " ".join(one.finding.text.split()) in first]
+    assert len(told) >= len({one.species for one in brief.told})
+    assert len(told) + left_out(first, "finding") == len(brief.told)
+    rows = second.count("● Met") + second.count("✕ Not met") + second.count("◐ Not yet known")
+    assert rows + left_out(second, "aim") == len(brief.aims)
+    for heading in ("What we did", "What we found"):
+        assert heading in first
+    for heading in ("What it means", "What happens next", "Electric current in water can kill."):
+        assert heading in second
+    if brief.aims:
+        assert "How the plan" in second and brief.tally is not None and brief.tally.text in second.replace("’", "'")
+
+
+def test_tags_language_and_alternatives(tmp_path):
+    """ISO 14289-1 (PDF/UA-1) 7.1 to 7.3: tagged, titled, with a language, and every figure with a text alternative."""
+    sheet = made(tmp_path, "usual")
+    reader = pypdf.PdfReader(io.BytesIO(write_brief_pdf(sheet)))
+    root = reader.trailer["/Root"]
+    assert reader.metadata is not None and reader.metadata.title == "Fish of the Alder, 2025: in brief"
+    assert root["/MarkInfo"]["/Marked"] and root["/Lang"] == "en" and b"pdfuaid" in root["/Metadata"].get_data()
+    kinds: list[tuple[str, str]] = []
+
+    def walk(item):
+        item = item.get_object() if hasattr(item, "get_object") else item
+        if isinstance(item, list):
+            for child in item:
+                walk(child)
+        elif isinstance(item, dict):
+            kinds.append((str(item.get("/S", "")), str(item.get("/Alt", ""))))
+            walk(item.get("/K", []))
+
+    walk(root["/StructTreeRoot"]["/K"])
+    alternatives = {alt for kind, alt in kinds if kind == "/Figure" and alt}
+    brief = sheet.brief
+    assert {panel.alt for picture in (brief.catch, brief.sizes, brief.third) for panel in picture.panels} <= alternatives
+    assert sum(kind == "/TH" for kind, _ in kinds) >= 4
+
+
+def test_the_same_bytes_again(tmp_path):
+    study = made_study(tmp_path / "study", narrative={"summary.md": SUMMARY, "recommendations.md": ADVICE})
+    document = made_document(study, made_results(SPECIES[:3]))
+    for name in ("pdf", "html"):
+        assert render_brief(document, study, name) == render_brief(document, study, name)
+
+
+def test_the_authors_words(tmp_path):
+    sheet = made(tmp_path, "usual")
+    _, second = pages_of(write_brief_pdf(sheet))
+    assert "Brown trout carry the fishery; see Figure 3.1 of the report. Bass stay few." in second
+    assert "The whole summary is in the report." in second
+    assert "a list" not in second
+    assert "1. Leave the rule. It works well." in second and "3. Look again." in second and "This is an opinion." in second
+    assert "The reasons are in the report" not in second
+
+
+def test_own_words_take_the_place_of_the_summary(tmp_path):
+    study = made_study(
+        tmp_path / "study", narrative={"summary.md": SUMMARY, "brief.md": "Trout do *well*.\n\n- They are many.\n"}
+    )
+    document = made_document(study, made_results(SPECIES[:3]))
+    page = render_brief(document, study, "html").decode()
+    assert "Trout do <em>well</em>." in page and "<li>They are many.</li>" in page
+    assert "carry the fishery" not in page and "whole summary" not in page
+    assert "makes no recommendation" in page
+
+
+def test_long_advice_keeps_its_first_words(tmp_path):
+    sheet = made(tmp_path, "many species, many aims, many words")
+    _, second = pages_of(write_brief_pdf(sheet))
+    told = len(re.findall(r"\d+\. Do number \d+\.", second))
+    assert told + left_out(second, "recommendation") == 15
+    assert "The reasons are in the report." in second and "There are reasons for it" not in second
+    whole = write_brief_html(sheet).decode()
+    assert whole.count("<strong>Do number") == 15 and whole.count("There are reasons for it") == 90
+
+
+def test_words_that_never_end_are_on_the_page(tmp_path):
+    sheet = made(tmp_path, "own words that never end")
+    _, second = pages_of(write_brief_pdf(sheet))
+    assert "And 2 more parts of this text in brief.html." in second and "Us" not in second.split()
+    assert write_brief_html(sheet).decode().count("words ") >= 8999
+
+
+def test_the_page(tmp_path):
+    sheet = made(tmp_path, "usual", whole=False)
+    page = BeautifulSoup(write_brief_html(sheet), "html.parser")
+    assert page.html["lang"] == "en" and page.title.text == "Fish of the Alder, 2025: in brief"
+    assert [heading.name for heading in page.find_all(["h1"])] == ["h1"]
+    assert [heading.text for heading in page.find_all("h2")] == [
+        "What we did", "What we found", "How the plan's aims stand", "What it means", "What happens next",
+    ]  # fmt: skip
+    assert "from a part of the report only" in page.header.text
+    assert not page.find_all("script") and not re.search(r'(?:src|href)="https?:', str(page))
+    drawings = page.find_all("svg")
+    assert len(drawings) == 5
+    ids = [element["id"] for element in page.find_all(id=True)]
+    assert len(ids) == len(set(ids))
+    assert all(drawing["role"] == "img" and re.search(r"\d", drawing["aria-label"]) for drawing in drawings)
+    verdicts = [verdict.get_text(" ", strip=True) for verdict in page.select(".verdict")]
+    assert {verdict.split(" ", 1)[0] for verdict in verdicts} <= {"●", "✕", "◐"} and len(verdicts) == 6
+    marks = {verdict.split(" ", 1)[1]: verdict.split(" ", 1)[0] for verdict in verdicts}
+    assert len(set(marks.values())) == len(marks)  # a symbol of its own for each word: it reads without colour
+
+
+def test_a_report_without_estimates(tmp_path):
+    study = made_study(tmp_path / "study", species=1, objectives=1, narrative={})
+    document = made_document(study, [])
+    document.notebook.cells = []
+    first, second = pages_of(render_brief(document, study, "pdf"))
+    assert "The report has no estimate for this season." in first
+    assert "Could not be estimated" in second
+
+
+def test_faults_of_the_text_are_told(tmp_path):
+    study = made_study(tmp_path / "study", narrative={"brief.md": "A <b>word</b>.\n"})
+    with pytest.raises(ReportError, match=r"narrative/brief\.md: raw HTML"):
+        render_brief(made_document(study, []), study, "html")
+    (study.folder / "narrative" / "brief.md").write_bytes(b"caf\xe9")
+    with pytest.raises(StudyError, match="UTF-8"):
+        author_text(study, "brief")
+
+
+@pytest.mark.build
+def test_a_build_holds_its_brief(built: Built):
+    pdf = (built.folder / "brief.pdf").read_bytes()
+    assert len(pypdf.PdfReader(io.BytesIO(pdf)).pages) == 2
+    assert "Alder Tailwater" in (built.folder / "brief.html").read_text(encoding="utf-8")
+    crate = json.loads((built.folder / CRATE).read_text(encoding="utf-8"))
+    kinds = {item["@id"]: item.get("encodingFormat") for item in crate["@graph"]}
+    assert (kinds["brief.pdf"], kinds["brief.html"]) == ("application/pdf", "text/html")
