@@ -105,11 +105,11 @@ class Workbook:
                     if row:
                         rows.append(row)
                         lines.append(line)
-        except Exception as error:
+        except Exception:
             # openpyxl raises whatever a damaged part makes it stumble on; the reader needs to know one thing only.
             fail(
                 "unreadable_file",
-                f"the sheet is damaged ({type(error).__name__})",
+                "the sheet is damaged: a part of it is missing or cannot be read",
                 "open it in a spreadsheet program and save it again",
             )
             return None
@@ -153,14 +153,14 @@ def open_workbook(path: Path, file: str, faults: Faults) -> Workbook:
             if any(part.flag_bits & 1 for part in parts):
                 return fail("unreadable_file", "the workbook is locked by a password", "save it without a password")
             _note_formulas(packed, file, faults)
-    except (zipfile.BadZipFile, OSError, EOFError, RuntimeError, NotImplementedError, zlib.error) as error:
-        return fail("unreadable_file", f"this is no .xlsx workbook, or a damaged one ({type(error).__name__})", again)
+    except (zipfile.BadZipFile, OSError, EOFError, RuntimeError, NotImplementedError, zlib.error):
+        return fail("unreadable_file", "this is no .xlsx workbook, or a damaged one", again)
     try:
         import openpyxl
 
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # it warns of styles and extensions that hold no data
             return Workbook(path, file, openpyxl.load_workbook(path, read_only=True, data_only=True))
-    except Exception as error:
+    except Exception:
         # openpyxl raises whatever a damaged part makes it stumble on; the reader needs to know one thing only.
-        return fail("unreadable_file", f"the workbook is damaged ({type(error).__name__})", again)
+        return fail("unreadable_file", "the workbook is damaged: a part of it is missing or cannot be read", again)

@@ -79,7 +79,7 @@ class Fence:
 Node = Sign | Space | Row | Fraction | Root | Scripts | Accent | Fence
 
 _TOKEN = re.compile(r"\s+|\\[A-Za-z]+\*?|\\.|\d+(?:\.\d+)?|.", re.DOTALL)
-_DEEPEST = 60
+_DEEPEST = 20
 
 
 class _Reader:
@@ -90,7 +90,8 @@ class _Reader:
         self.depth = 0
 
     def fail(self, why: str) -> ReportError:
-        return ReportError(f"the formula ${self.source.strip()}$ cannot be set: {why}")
+        shown = self.source.strip()
+        return ReportError(f"the formula ${shown if len(shown) <= 120 else shown[:120] + '…'}$ cannot be set: {why}")
 
     def skip_space(self) -> None:
         while self.place < len(self.tokens) and self.tokens[self.place].isspace():
@@ -241,7 +242,7 @@ def read_formula(source: str) -> Node:
     """
     reader = _Reader(source)
     tree = reader.row("")
-    if not tree.items:
+    if not tree.items or not speak(tree):
         raise reader.fail("it is empty")
     return tree
 

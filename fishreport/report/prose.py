@@ -23,6 +23,12 @@ _BLOCK_FORMULA = r"^ {0,3}\$\$(?P<block_tex>(?:[^$\\]|\\.)+?)\$\$[ \t]*(?:\n|$)"
 REFERENCE = re.compile(r"\{(?P<reference_kind>figure|table):(?P<reference_label>[A-Za-z0-9_./-]+)\}")
 _COMMENT = re.compile(r"<!--(?:(?!-->).)*-->", re.DOTALL)
 _LINKS = ("https://", "http://", "mailto:", "#")
+# Typst gives up where its own rules for these are nested too deep, quotations first; this is a little over half of that.
+DEEPEST = 40
+_WEIGHTS = {"block_quote": 4, "list": 2}
+LONGEST = 2_000_000
+# Characters that no page may hold, and no reader could see.
+_UNSEEN = dict.fromkeys([*range(9), 11, 12, *range(14, 32), *range(127, 160), *range(0xD800, 0xE000), 0xFFFE, 0xFFFF])
 KNOWN = {
     "paragraph",
     "heading",
@@ -104,6 +110,20 @@ def _walk(tokens: Iterable[Token]) -> Iterator[Token]:
         yield from _walk(token.get("children", ()))
 
 
+def _depth(tokens: Iterable[Token]) -> int:
+    return max((_WEIGHTS.get(token["type"], 1) + _depth(token.get("children", ())) for token in tokens), default=0)
+
+
+def seen(text: str) -> str:
+    """The same text without control characters and lone surrogates."""
+    return text.translate(_UNSEEN)
+
+
+def shorten(text: str, longest: int = 80) -> str:
+    """The beginning of a text that is too long for a message."""
+    return text if len(text) <= longest else text[:longest] + "…"
+
+
 def read_prose(text: str, where: str) -> list[Token]:
     """The tree of a piece of Markdown.
 
@@ -117,9 +137,18 @@ def read_prose(text: str, where: str) -> list[Token]:
     Raises
     ------
     ReportError
-        If it holds raw HTML, a construct that is not known, or a link that is no web or mail address.
+        If it holds raw HTML, a construct that is not known, or a link that is no web or mail address, or is too long or nested
+        too deeply.
     """
-    tokens: list[Token] = _without_comments(_parser()(text))  # type: ignore[arg-type]
+    if len(text) > LONGEST:
+        raise ReportError(f"{where}: the text has {len(text):,} characters, and {LONGEST:,} are the most; check the file")
+    try:
+        tokens: list[Token] = _without_comments(_parser()(seen(text)))  # type: ignore[arg-type]
+        depth = _depth(tokens)
+    except RecursionError:
+        depth = DEEPEST + 1
+    if depth > DEEPEST:
+        raise ReportError(f"{where}: lists, quotations or emphasis are nested too deep; write it with fewer levels")
     for token in _walk(tokens):
         kind = token["type"]
         if kind in ("block_html", "inline_html"):
@@ -129,7 +158,7 @@ def read_prose(text: str, where: str) -> list[Token]:
             raise ReportError(f"{where}: Markdown of the kind {kind!r} is not known in narrative text; write it another way")
         if kind == "link" and not token["attrs"]["url"].startswith(_LINKS):
             raise ReportError(
-                f"{where}: a link leads to a web address, a mail address or a #place, not {token['attrs']['url']!r}"
+                f"{where}: a link leads to a web address, a mail address or a #place, not {shorten(token['attrs']['url'])!r}"
             )
     return tokens
 

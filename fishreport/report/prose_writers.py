@@ -12,10 +12,9 @@ from urllib.parse import unquote
 
 from fishreport.exceptions import ReportError
 from fishreport.report.formula_writers import formula_mathml, formula_typst
-from fishreport.report.prose import Levels, Token, plain_text
+from fishreport.report.picture_file import IMAGES, picture_fault
+from fishreport.report.prose import Levels, Token, plain_text, shorten
 from fishreport.report.typst_text import literal
-
-IMAGES = {".png": "png", ".jpg": "jpg", ".jpeg": "jpg", ".gif": "gif", ".svg": "svg", ".webp": "webp"}
 
 # (kind, label) → (anchor, "Figure 2.1")
 Resolve = Callable[[str, str], tuple[str, str]]
@@ -33,18 +32,25 @@ class Place:
 
 
 def find_image(place: Place, token: Token) -> tuple[Path, str]:
-    """File and text alternative of an image; it must lie inside the study folder and have an alternative."""
+    """File and text alternative of an image; it must be sound, lie inside the study folder and have an alternative."""
     url = unquote(token["attrs"]["url"])
+    shown = repr(shorten(url))
     alternative = plain_text(token["children"]).strip()
-    path = (place.images / url).resolve()
+    try:
+        path = (place.images / url).resolve()
+        there = path.is_file()
+    except (OSError, ValueError, RuntimeError):  # a name too long, a NUL in it, links in a circle
+        raise ReportError(f"{place.where}: an image must be a file inside the study folder, not {shown}") from None
     if "://" in url or url.startswith("data:") or not path.is_relative_to(place.images):
-        raise ReportError(f"{place.where}: an image must be a file inside the study folder, not {url!r}")
+        raise ReportError(f"{place.where}: an image must be a file inside the study folder, not {shown}")
     if path.suffix.lower() not in IMAGES:
-        raise ReportError(f"{place.where}: an image is one of {', '.join(IMAGES)}, not {url!r}")
-    if not path.is_file():
-        raise ReportError(f"{place.where}: there is no image {url!r} in the study folder")
+        raise ReportError(f"{place.where}: an image is one of {', '.join(IMAGES)}, not {shown}")
+    if not there:
+        raise ReportError(f"{place.where}: there is no image {shown} in the study folder")
     if len(alternative) < 5:
-        raise ReportError(f"{place.where}: the image {url!r} needs a text that says what it shows, between its square brackets")
+        raise ReportError(f"{place.where}: the image {shown} needs a text that says what it shows, between its square brackets")
+    if fault := picture_fault(path):
+        raise ReportError(f"{place.where}: the image {shown} cannot be shown: {fault}; save it again from a drawing program")
     return path, alternative
 
 

@@ -15,6 +15,7 @@ from fishreport.study.sections import Parameters
 from fishreport.study.wording import plain_faults
 
 MAX_BYTES = 2_000_000
+MAX_FAULTS = 20  # told at once; who has more mends these first
 # What the parser says of the commonest slips, and what a person would say.
 _PLAIN_TOML = (
     ("Cannot overwrite a value", "a key stands twice"),
@@ -60,6 +61,8 @@ def parse_setting(text: str) -> tuple[str, Any]:
         return key, tomllib.loads(f"value = {value.strip()}")["value"]
     except tomllib.TOMLDecodeError:
         return key, value.strip()
+    except RecursionError:
+        raise StudyError("lists in the value are nested too deep", key=key) from None
 
 
 def read_study(path: Path | str, *, overrides: Mapping[str, Any] | None = None, season: int | None = None) -> Study:
@@ -97,7 +100,8 @@ def read_study(path: Path | str, *, overrides: Mapping[str, Any] | None = None, 
         faults = plain_faults(error)
         if len(faults) == 1:
             raise StudyError(faults[0][1], str(file), faults[0][0]) from None
-        listed = "\n".join(f"  {key}: {text}" if key else f"  {text}" for key, text in faults)
+        listed = "\n".join(f"  {key}: {text}" if key else f"  {text}" for key, text in faults[:MAX_FAULTS])
+        listed += f"\n  and {len(faults) - MAX_FAULTS} more" if len(faults) > MAX_FAULTS else ""
         raise StudyError(f"{len(faults)} faults\n{listed}", str(file)) from None
     study._folder = file.resolve().parent
     study._given = raw

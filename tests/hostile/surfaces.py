@@ -1,0 +1,15 @@
+"""All surfaces that hostile input comes in by."""
+
+from __future__ import annotations
+
+import field_files
+import narratives
+import study_files
+from ground import Surface
+
+SURFACES: tuple[Surface, ...] = (*field_files.SURFACES, *study_files.SURFACES, *narratives.SURFACES)
+
+
+def find_surface(name: str) -> Surface:
+    """The surface of that name."""
+    return next(surface for surface in SURFACES if surface.name == name)
