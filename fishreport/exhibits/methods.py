@@ -9,6 +9,7 @@ from fishreport.analysis.result import Results
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Finding, Findings, Table
 from fishreport.exhibits.notes import shown_note
+from fishreport.exhibits.nouns import unit_words
 from fishreport.exhibits.tabulate import counted, frame_table, heading
 from fishreport.exhibits.units import METRIC, NO_VALUE, Units
 from fishreport.fielddata.survey import Survey
@@ -23,7 +24,7 @@ def _said(quantity: str, units: Units) -> str:
     for ending, metric in ((" per km", "km"), (" per ha", "ha")):
         if words.endswith(ending):
             _, shown = units.quantity(1.0, f"fish/{metric}")
-            return words.removesuffix(ending) + " per " + shown.removeprefix("fish/")
+            return words.removesuffix(ending) + unit_words(shown).removeprefix("fish")
     return words
 
 
