@@ -60,7 +60,9 @@ def same_size(**columns: npt.NDArray[Any]) -> int:
 
 def codes(name: str, labels: Any, size: int) -> tuple[IntArray, list[Any]]:
     """Labels as codes 0, 1, … of sorted levels (−1 where missing), and the levels."""
-    series = labels if isinstance(labels, pd.Series | pd.Index) else pd.Series(list(labels))
+    # a list of a large array of numbers takes ten times as long as the array itself; other arrays may hold mixed labels
+    plain = isinstance(labels, pd.Series | pd.Index) or (isinstance(labels, np.ndarray) and labels.dtype.kind in "biuf")
+    series = pd.Series(labels if plain else list(labels))
     if len(series) != size:
         raise InputError(f"{name} must have one label a row; got {len(series)} labels for {size} rows")
     try:

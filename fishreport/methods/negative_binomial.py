@@ -93,7 +93,12 @@ def _theta_score(log_theta: float, y: FloatArray, mean: FloatArray) -> float:
     return float(terms.sum()) * theta
 
 
-def _theta(y: FloatArray, mean: FloatArray) -> float:
+def _theta(y: FloatArray, mean: FloatArray, near: float = math.inf) -> float:
+    """The most likely θ; looked for beside `near` first, then over the whole range."""
+    if math.isfinite(near):
+        low, high = math.log(near) - 0.5, math.log(near) + 0.5
+        if high < math.log(_LARGEST) and _theta_score(low, y, mean) > 0 > _theta_score(high, y, mean):
+            return math.exp(float(optimize.brentq(_theta_score, low, high, args=(y, mean), xtol=1e-13, rtol=1e-14)))
     grid = np.linspace(-12, math.log(_LARGEST), 40)
     height = [float(log_mass(y, mean, math.exp(value)).sum()) for value in grid]
     best = int(np.argmax(height))
@@ -136,7 +141,7 @@ def fit_counts(x: FloatArray, y: FloatArray, offset: FloatArray, *, poisson: boo
     settled = False
     for _ in range(_ROUNDS):
         beta, mean, inner = _coefficients(x, y, offset, theta, beta)
-        previous, theta = theta, _theta(y, mean)
+        previous, theta = theta, _theta(y, mean, theta)
         if math.isinf(theta):
             return plain
         if abs(math.log(theta / previous)) < 1e-11 and inner:
