@@ -205,7 +205,7 @@ def test_what_the_author_says_of_the_water_is_true_of_the_data(survey: Survey) -
 
 def test_the_narrative_has_a_page_for_each_chapter_but_methods(study: Study) -> None:
     pages = {file.stem: file.read_text(encoding="utf-8") for file in (study.folder / study.report.narrative).glob("*.md")}
-    assert set(pages) == {"summary", "recommendations", *study.report.chapters} - {"methods"}
+    assert set(pages) == {"summary", "recommendations", "brief", *study.report.chapters} - {"methods"}
     text = "\n".join(pages.values())
     assert "$" in text and "|---" in text and "\n- " in text and "\n2. " in text
     assert "http" not in text and "](" not in text
