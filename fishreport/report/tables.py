@@ -10,9 +10,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from fishreport.report.prose import seen
+
 PORTRAIT, LANDSCAPE = 470.0, 700.0  # points of text width
 SIZES = (8.5, 8.0, 7.5, 7.0, 6.5)
 _PER_SIGN = 0.60  # width of an average sign of the report's font, in ems
+_BOLD = 1.12  # a heading is set bold, and so much wider
 _INSET = 9.0  # points beside each cell
 _SHORT = 15  # signs; a column of no more is as wide as its text
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
@@ -49,8 +52,10 @@ def _widths(columns: Sequence[Mapping[str, Any]], rows: Sequence[Sequence[str]])
     """Signs of the longest word, and of the longest cell, of each column."""
     words, cells = [], []
     for place, column in enumerate(columns):
-        texts = [column["heading"], column["units"], *(row[place] for row in rows)]
-        words.append(max((len(word) for text in texts for word in str(text).split()), default=1))
+        texts = [column["units"], *(row[place] for row in rows)]
+        plain = max((len(word) for text in texts for word in str(text).split()), default=1)
+        head = max((len(word) for word in str(column["heading"]).split()), default=1)
+        words.append(max(plain, math.ceil(_BOLD * head)))
         cells.append(max((len(str(row[place])) for row in rows), default=1))
     return words, cells
 
@@ -67,7 +72,17 @@ def lay_out_table(columns: Sequence[Mapping[str, Any]], rows: Sequence[Sequence[
 
     def layout(places: tuple[int, ...], size: float, turned: bool, part: int = 1, parts: int = 1) -> TableLayout:
         width = LANDSCAPE if turned else PORTRAIT
-        fits = _needed([max(words[place], cells[place]) for place in places], size) <= width
+        least = {place: max(words[place], cells[place]) for place in places}
+        fits = _needed(list(least.values()), size) <= width
+        heads = {place: math.ceil(_BOLD * len(str(columns[place]["heading"]))) for place in places}
+        if fits and _needed([max(least[place], heads[place]) for place in places], size) > width:
+            # The cells fit on one line and the headings do not: those are broken, and share what the cells leave.
+            spare = (width - _needed(list(least.values()), size)) / max(1, sum(heads[p] > least[p] for p in places))
+            wide = {p: min(spare, _needed([heads[p]], size) - _needed([least[p]], size)) for p in places if heads[p] > least[p]}
+            return TableLayout(
+                places, (0,) * len(places), size, turned, part, parts,
+                tuple(_needed([least[p]], size) + wide.get(p, 0.0) for p in places),
+            )  # fmt: skip
         # A column of single words, or of little text, cannot give way without words running over its edge.
         firm = {place for place in places if cells[place] <= max(_SHORT, 1.6 * words[place])}
         shares = tuple(0 if fits or place in firm else min(cells[place], 60) for place in places)
@@ -110,10 +125,10 @@ def safe_cell(value: Any) -> str:
         return str(value)
     if isinstance(value, float):
         return repr(value)
-    text = str(value)
+    text = seen(str(value))
     if text.startswith(_DANGEROUS) and not _NUMBER.fullmatch(text):
-        return f"'{text}"
-    return text
+        text = f"'{text}"
+    return text.replace("\r\n", "\n").replace("\r", "\n")  # a bare carriage return would end the row for many readers
 
 
 def table_csv(data: Mapping[str, Any]) -> bytes:
