@@ -65,7 +65,7 @@ class Bootstrap(Lesson):
     controls = (
         Slider("runs", "Runs", 4, 40, 1, 12),
         Slider("fish_per_run", "Fish in a usual run", 2, 30, 1, 10),
-        Slider("alike", "Share of the variance that lies between runs (%)", 0, 60, 5, 25),
+        Slider("alike", "Variance that lies between runs (%)", 0, 60, 5, 25),
         Choice("units", "Drawn again", UNITS, UNITS[0]),
         Choice("method", "Limits", METHODS, METHODS[0]),
         Slider("resamples", "Samples drawn", 100, 2000, 100, 1000, side="analysis"),

@@ -62,7 +62,7 @@ class CatchCurveLesson(Lesson):
     controls = (
         Slider("fish", "Fish aged", 30, 800, 10, 250),
         Slider("total_mortality", "True total mortality Z (per year)", 0.3, 1.4, 0.05, 0.7),
-        Slider("recruitment_sd", "Good and bad hatches (sd of log recruits)", 0, 1, 0.05, 0),
+        Slider("recruitment_sd", "Good and bad hatches (sd of log)", 0, 1, 0.05, 0),
         Choice("method", "Method", METHODS, METHODS[0]),
         Choice("first", "First age used", FIRST, FIRST[0]),
     )

@@ -52,7 +52,7 @@ class Growth(Lesson):
     controls = (
         Slider("fish", "Fish aged", 15, 300, 5, 100),
         Slider("k", "True growth coefficient K", 0.15, 0.6, 0.01, 0.38),
-        Slider("total_mortality", "Deaths (Z, per year): high leaves few old fish", 0.3, 1.4, 0.05, 0.5),
+        Slider("total_mortality", "Deaths (Z, per year)", 0.3, 1.4, 0.05, 0.5),
         Slider("length_at_half", "Length at which the gear takes half (mm)", 40, 300, 10, 40),
         Slider("misread", "Share misread by a year at age 3", 0, 0.3, 0.02, 0),
     )

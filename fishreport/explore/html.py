@@ -11,28 +11,29 @@ from fishreport.explore.view import View
 from fishreport.report.svg import inline_svg
 
 _NUMBER = itertools.count(1)
+_CELL = "padding:0.3em 0.8em;border-bottom:1px solid #d5dce0"
 _STYLES = {"left": "left", "right": "right", "center": "center"}
 
 
 def table_html(table: Table) -> str:
     """The table with its caption and notes."""
     head = "".join(
-        f'<th scope="col" style="text-align:{_STYLES[column.align]}">{escape(column.heading) or "Outcome"}</th>'
+        f'<th scope="col" style="{_CELL};text-align:{_STYLES[column.align]}">{escape(column.heading) or "Outcome"}</th>'
         for column in table.columns
     )
     rows = []
     for row in table.rows:
-        cells = [f'<th scope="row" style="text-align:left">{escape(row[0])}</th>']
+        cells = [f'<th scope="row" style="{_CELL};text-align:left">{escape(row[0])}</th>']
         cells += [
-            f'<td style="text-align:{_STYLES[column.align]}">{escape(cell)}</td>'
+            f'<td style="{_CELL};text-align:{_STYLES[column.align]}">{escape(cell)}</td>'
             for column, cell in zip(table.columns[1:], row[1:], strict=True)
         ]
         rows.append(f"<tr>{''.join(cells)}</tr>")
     notes = "".join(f"<li>{escape(note)}</li>" for note in table.notes)
-    caption = f'<caption style="text-align:left;caption-side:top">{escape(table.caption)}</caption>'
+    caption = f'<caption style="text-align:left;caption-side:top;line-height:1.4;padding-bottom:0.4em">{escape(table.caption)}</caption>'
     return (
         f'<div class="scroll" tabindex="0" role="group" aria-label="{escape(table.caption)}" style="overflow-x:auto">'
-        f"<table>{caption}<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table></div>"
+        f'<table style="border-collapse:collapse;line-height:1.4">{caption}<thead><tr>{head}</tr></thead><tbody>{"".join(rows)}</tbody></table></div>'
         + (f'<ul class="notes">{notes}</ul>' if notes else "")
     )
 
@@ -43,7 +44,7 @@ def figure_html(figure: Figure) -> str:
     drawing = inline_svg(figure.svg, anchor, figure.alt)
     return (
         f'<figure class="exhibit" style="margin:0.5em 0;max-width:44em"><div class="drawing">{drawing}</div>'
-        f"<figcaption>{escape(figure.caption)}</figcaption></figure>"
+        f'<figcaption style="line-height:1.4">{escape(figure.caption)}</figcaption></figure>'
     )
 
 

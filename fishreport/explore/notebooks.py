@@ -87,8 +87,13 @@ def copy_notebook(method: str, folder: str | Path = DEFAULT_FOLDER, *, study: st
 
 def lab_command(notebook: Path, *, browser: bool) -> list[str]:
     """The call of JupyterLab on a notebook, reachable from this computer only."""
-    options = ["--ServerApp.ip=127.0.0.1", f"--ServerApp.root_dir={notebook.parent}"]
-    return [sys.executable, "-m", "jupyterlab", str(notebook), *options, *([] if browser else ["--no-browser"])]
+    options = [
+        "--ServerApp.ip=127.0.0.1",
+        f"--ServerApp.root_dir={notebook.parent}",
+        f"--LabApp.default_url=/lab/tree/{notebook.name}",  # so that the printed address leads to the notebook, too
+        "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+    ]
+    return [sys.executable, "-m", "jupyterlab", *options, *([] if browser else ["--no-browser"])]
 
 
 def lab_environment(given: Mapping[str, str] | None = None) -> dict[str, str]:

@@ -86,7 +86,7 @@ def _contents(here: str, names: Sequence[str], titles: dict[str, str]) -> str:
 def _page(title: str, contents: str, body: str) -> str:
     css = (locate("templates") / "html" / "style.css").read_text(encoding="utf-8")
     css += "\n.layout { padding-top: 1rem; }\n.contents [aria-current] { font-weight: 700; }\n.settings { font-size: 0.9rem; }\n"
-    css += "main h3 { margin-top: 2rem; }\n"
+    css += "main h3 { margin-top: 2rem; }\n.printed { white-space: pre-wrap; }\n"
     return f"""<!DOCTYPE html>
 <html lang="en">
 <head>

@@ -16,21 +16,45 @@ from fishreport.explore.repeats import Repeats, repeat
 from fishreport.explore.view import View, look
 
 TIMES = 200
-_WORDS = {"description_width": "21em"}
-_WIDE = {"width": "min(44em, 98%)"}
+_WORDS = {"description_width": "24em"}
+_WIDE = {"width": "min(46em, 98%)"}
+
+
+def _whole(control: Slider) -> bool:
+    return all(float(number).is_integer() for number in (control.low, control.high, control.step, control.value))
 
 
 def _widget(control: Slider | Choice) -> Any:
-    common: dict[str, Any] = {"description": control.label, "style": _WORDS, "layout": widgets.Layout(**_WIDE)}
+    """The widget that holds the value of a control."""
     if isinstance(control, Choice):
-        return widgets.Dropdown(options=list(control.options), value=control.value, **common)
-    if all(float(number).is_integer() for number in (control.low, control.high, control.step, control.value)):
-        low, high, step, value = (int(n) for n in (control.low, control.high, control.step, control.value))
-        return widgets.IntSlider(min=low, max=high, step=step, value=value, **common)
-    decimals = max(len(f"{control.step:g}".partition(".")[2]), 1)
-    return widgets.FloatSlider(
-        min=control.low, max=control.high, step=control.step, value=control.value, readout_format=f".{decimals}f", **common
-    )
+        layout = widgets.Layout(**_WIDE)
+        return widgets.Dropdown(
+            options=list(control.options), value=control.value, description=control.label, style=_WORDS, layout=layout
+        )
+    kind = int if _whole(control) else float
+    make = widgets.IntSlider if _whole(control) else widgets.FloatSlider
+    low, high, step, value = (kind(number) for number in (control.low, control.high, control.step, control.value))
+    return make(min=low, max=high, step=step, value=value, readout=False, layout=widgets.Layout(width="16em"))
+
+
+def _row(control: Slider | Choice, held: Any) -> Any:
+    """A control as it stands in the panel.
+
+    A slider has a field for its number beside it, which carries the label: the handle of a slider has no name of its own that a
+    screen reader could read out.
+    """
+    if isinstance(control, Choice):
+        return held
+    make = widgets.BoundedIntText if _whole(control) else widgets.BoundedFloatText
+    field = make(
+        value=held.value, min=held.min, max=held.max, step=held.step, description=control.label, style=_WORDS,
+        layout=widgets.Layout(width="30em"),
+    )  # fmt: skip
+    widgets.jslink((held, "value"), (field, "value"))
+    widgets.jslink((held, "disabled"), (field, "disabled"))
+    row = widgets.HBox([field, held], layout=widgets.Layout(flex_flow="row wrap"))
+    row.add_class("fishreport-control")
+    return row
 
 
 class Panel:
@@ -65,8 +89,9 @@ class Panel:
         self.species = widgets.Dropdown(
             options=[], description="Species", style=_WORDS, layout=widgets.Layout(**_WIDE, display="none")
         )
+        rows = [_row(control, self.controls[control.name]) for control in lesson.controls]
         self.box = widgets.VBox(
-            [*self.controls.values(), widgets.HBox([self.again, self.many]), self.study, self.species,
+            [*rows, widgets.HBox([self.again, self.many]), self.study, self.species,
              self._sentence, self._figure, self._table, self._more]
         )  # fmt: skip
         self.box.add_class("fishreport-lesson")

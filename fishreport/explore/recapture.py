@@ -43,7 +43,7 @@ class Recapture(Lesson):
         Slider("marked", "Marked on the first visit", 20, 500, 10, 150),
         Slider("caught", "Caught on the second visit", 20, 500, 10, 150),
         Slider("lost", "Marks lost between visits (%)", 0, 50, 5, 0),
-        Slider("shyness", "Catchability of marked fish (1: as the others)", 0.3, 2, 0.1, 1),
+        Slider("shyness", "Catchability of marked fish (others: 1)", 0.3, 2, 0.1, 1),
     )
     exercise = Exercise(_work, "fish", tolerance=0.0005)
     repeat_seconds = "about 1 s"

@@ -84,7 +84,7 @@ class Repeats:
         off = format_number(abs(bias), digits=2)
         side = "above" if bias > 0 else "below"
         return (
-            f"{int(self.held.sum())} of {n} intervals hold the truth{lost}: {percent:.0f}% ({low:.0f} to {high:.0f}), "
+            f"{int(self.held.sum())} of {n} intervals hold the truth{lost}: {percent:.3g}% ({low:.0f} to {high:.0f}), "
             f"{verdict} the {promised:.0f}% promised. On average the estimate lies {off}% {side} the truth."
         )
 

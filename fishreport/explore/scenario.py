@@ -67,7 +67,7 @@ class Scenario(Lesson):
     line = "what a minimum length would bring, and what uncertain deaths leave open"
     controls = (
         Slider("minimum", "New minimum length (mm)", 200, 450, 10, 350, side="analysis"),
-        Slider("harvest", "Fishing mortality of legal fish today (F)", 0.05, 1.0, 0.05, 0.4),
+        Slider("harvest", "Fishing mortality of legal fish (F)", 0.05, 1.0, 0.05, 0.4),
         Slider("release", "Released fish that die (%)", 0, 40, 1, 5),
         Slider("uncertainty", "Error of natural mortality (%)", 5, 50, 5, 20),
         Choice("quantity", "Looked at", tuple(QUANTITIES), next(iter(QUANTITIES))),

@@ -73,7 +73,7 @@ def estimates_table(lesson: Lesson, sample: Sample, shown: tuple[Shown, ...]) ->
         text = format_estimate(one.estimate)
         row = [one.name, text.value, text.unit or NO_VALUE, text.interval]
         rows.append(row + ([truth_text(one), _held_text(one)] if known else []))
-    caption = f"{lesson.title}: the estimate{' beside the truth' if known else ''}. {sample.source}"
+    caption = f"{lesson.title}: the estimate{' beside the truth' if known else ''}."
     notes = tuple(dict.fromkeys(f"{note[:1].upper()}{note[1:]}." for one in shown for note in one.estimate.notes))
     return frame_table(f"{lesson.key}-estimates", caption, columns, rows, notes=notes)
 
@@ -140,7 +140,7 @@ def look(lesson: Lesson, sample: Sample, settings: Settings) -> View:
         svg = to_svg(figure)
     said = " ".join(_estimate_sentence(one) for one in shown)
     table = estimates_table(lesson, sample, shown)
-    truth = " Below it the estimate with its interval" + (", and the truth as a diamond." if sample.truth else ".")
+    truth = " Below, the estimate with its interval" + (", and the truth as a diamond." if sample.truth else ".")
     caption = f"{sample.source}{truth}"
     return View(Figure(f"{lesson.key}-view", caption, f"{drawn} {said}", svg, table), said, shown)
 
