@@ -51,7 +51,7 @@ def _stock_fish(length_mm: Any, stock: float, run: Any) -> _StockFish:
     notes += dropped(int((used & (code < 0)).sum()), "fish without a run")
     used &= code >= 0
     code = code[used]
-    return _StockFish(length[used], code, len(np.unique(code)), notes)
+    return _StockFish(length[used], code, int(np.count_nonzero(np.bincount(code))), notes)
 
 
 def _share(fish: _StockFish, low: float, high: float, level: float, what: str) -> Estimate:

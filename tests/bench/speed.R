@@ -6,23 +6,32 @@ resamples <- as.integer(given[4]); fits <- as.integer(given[5])
 clock <- function(name, call, rounds = 3) {
   best <- Inf
   for (i in seq_len(rounds)) {
-    begin <- proc.time()[["elapsed"]]; answer <- call(); took <- proc.time()[["elapsed"]] - begin
-    best <- min(best, took)
+    # a call of a few milliseconds is below the resolution of the clock: it is repeated, and the time shared
+    times <- 1
+    repeat {
+      begin <- proc.time()[["elapsed"]]
+      for (j in seq_len(times)) answer <- call()
+      took <- proc.time()[["elapsed"]] - begin
+      if (rounds == 1 || took > 0.1) break
+      times <- times * 4
+    }
+    best <- min(best, took / times)
     if (took > 2) break
   }
-  cat(name, format(max(best, 1e-4), digits = 6), format(answer, digits = 12), "\n")
+  cat(name, format(max(best, 1e-6), digits = 6), format(answer, digits = 12), "\n")
+}
+ratio <- function(y, x) {
+  n <- length(x); r <- sum(y) / sum(x)
+  se <- sqrt(n / (n - 1) * sum((y - r * x)^2)) / sum(x)
+  stopifnot(is.finite(se)); r
 }
 set.seed(1)
 clock("catch rate", function() {
   catch <- tabulate(fish$run[fish$length_mm >= 200] + 1, nrow(runs))
-  rate <- sum(catch) / sum(runs$effort_h); n <- nrow(runs)
-  se <- sqrt(n / (n - 1) * sum((catch - rate * runs$effort_h)^2)) / sum(runs$effort_h)
-  stopifnot(is.finite(se)); rate })
+  ratio(catch, runs$effort_h) })
 clock("size index", function() {
   stock <- fish$length_mm >= 200; quality <- fish$length_mm >= 330
-  y <- tapply(quality, fish$run, sum); x <- tapply(stock, fish$run, sum); p <- sum(y) / sum(x); n <- length(x)
-  se <- sqrt(n / (n - 1) * sum((y - p * x)^2)) / sum(x)
-  stopifnot(is.finite(se)); 100 * p })
+  100 * ratio(tapply(quality, fish$run, sum), tapply(stock, fish$run, sum)) })
 totals <- cbind(tapply(fish$length_mm >= 330, fish$run, sum), tapply(fish$length_mm >= 200, fish$run, sum))
 clock("bootstrap of the index", function() {
   b <- boot(totals, function(d, i) sum(d[i, 1]) / sum(d[i, 2]), R = resamples); b$t0 })
@@ -30,7 +39,8 @@ clock("length-weight", function() {
   m <- lm(log10(weight_g) ~ log10(length_mm), data = fish); stopifnot(all(is.finite(vcov(m)))); coef(m)[[2]] })
 clock("relative weight", function() {
   w <- fish$length_mm >= 140
-  mean(100 * fish$weight_g[w] / 10^(-4.867 + 2.96 * log10(fish$length_mm[w]))) })
+  wr <- 100 * fish$weight_g[w] / 10^(-4.867 + 2.96 * log10(fish$length_mm[w])); run <- fish$run[w]
+  ratio(tapply(wr, run, sum), tapply(wr, run, length)) })
 curve <- length_mm ~ top * (1 - exp(-k * (age - t0)))
 start <- list(top = 500, k = 0.3, t0 = 0)
 clock("von Bertalanffy fit", function() {

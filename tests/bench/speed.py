@@ -1,7 +1,7 @@
 """Speed and memory of the estimators beside plain loops over pandas rows and beside R, on the same data, in one run.
 
 Run it on an idle machine: ``python tests/bench/speed.py [--sizes 10000,100000,1000000] [--no-r]``. Times vary from machine to
-machine; trust the ratios. Each of our calls runs in a process of its own, so that its peak memory is its own. A loop that would
+machine; trust the ratios. Each of our calls runs in a process of its own; its peak memory is what it takes beyond its data (Linux only). A loop that would
 take minutes is timed on a part and extrapolated in proportion; such times carry a ``*``.
 """
 
@@ -15,7 +15,6 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import argparse
 import math
 import multiprocessing
-import resource
 import shutil
 import subprocess
 import sys
@@ -261,17 +260,27 @@ def seconds(call: Callable[[], object], rounds: int = 3) -> float:
     return best
 
 
-def _peak() -> float:
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / (1e6 if sys.platform == "darwin" else 1e3)
+def _memory(name: str) -> float:
+    """A line of the process's memory in MB: ``VmRSS`` held now, ``VmHWM`` the peak since it was last reset; NaN off Linux."""
+    status = Path("/proc/self/status")
+    lines = status.read_text().splitlines() if status.exists() else []
+    return next((float(line.split()[1]) / 1024 for line in lines if line.startswith(f"{name}:")), math.nan)
+
+
+def _reset_peak() -> None:
+    clear = Path("/proc/self/clear_refs")
+    if clear.exists():
+        clear.write_text("5")
 
 
 def _ours(name: str, fish: int) -> Timed:
     call = TASKS[name][0]
     call(simulate(2000))  # what is loaded on first use
     data = simulate(fish)
-    before = _peak()
+    _reset_peak()
+    before = _memory("VmRSS")
     answer = call(data)
-    grown = _peak() - before
+    grown = _memory("VmHWM") - before
     return Timed(seconds(lambda: call(data)), grown, answer)
 
 
@@ -350,7 +359,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     grown = exponents(found)
     load = f", load {os.getloadavg()[0]:.1f}" if hasattr(os, "getloadavg") else ""
     print(f"{date.today().isoformat()}, {os.cpu_count()} cores{load}; {RESAMPLES} resamples; * extrapolated from a part")
-    head = f"{'task':<24}{'fish':>9}{'ours s':>10}{'peak MB':>9}{'loop s':>12}{'ratio':>8}{'R s':>11}{'ratio':>8}{'apart':>9}"
+    head = f"{'task':<24}{'fish':>9}{'ours s':>10}{'peak MB':>9}{'loop s':>12}{'ratio':>9}{'R s':>11}{'ratio':>9}{'apart':>9}"
     print(f"{head}{'growth':>8}")
     for _, row in found.iterrows():
         loop = "" if math.isnan(row["loop"]) else f"{row['loop']:.3g}{'*' if row['part'] else ''}"
@@ -360,8 +369,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         apart = "" if math.isnan(row["R"]) else f"{row['apart']:.0e}"
         power = f"{grown[row['task']]:.2f}" if row["task"] in grown and row["fish"] == sizes[-1] else ""
         print(
-            f"{row['task']:<24}{row['fish']:>9}{row['seconds']:>10.2g}{row['MB']:>9.0f}{loop:>12}{loop_ratio:>8}{r:>11}"
-            f"{r_ratio:>8}{apart:>9}{power:>8}"
+            f"{row['task']:<24}{row['fish']:>9}{row['seconds']:>10.2g}{row['MB']:>9.0f}{loop:>12}{loop_ratio:>9}{r:>11}"
+            f"{r_ratio:>9}{apart:>9}{power:>8}"
         )
     print(
         "ratio: their time over ours. apart: relative difference of the answers of R and ours. growth: ours as a power of size."

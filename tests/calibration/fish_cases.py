@@ -126,29 +126,21 @@ def readers(rng: Rng, fish: int) -> Drawn:
     return {"exact agreement": (reader_agreement(*read).percent_agreement, 100 * (0.9**2 + 2 * 0.05**2))}
 
 
-_EXACT = "exact interval of a count: at least its level by construction, wider where fish are few"
-_SKEWED = "the standard error comes from few runs of unequal size"
-_KEY_REMARK = "two aged fish a bin show too little of the spread within it; the docstring says so"
-
 CASES = (
     Case("proportional_size, runs as clusters", "Size structure", "runs of about 8 fish", (6, 24, 60), sizes_in_runs,
-         ("methods/size_structure.py", "methods/length_distribution.py"), remarks={"share of 420 mm": _EXACT}),
+         ("methods/size_structure.py", "methods/length_distribution.py")),
     Case("proportional_size, fish as units", "Size structure", "fish", (20, 100, 500), sizes_alone,
-         ("methods/size_structure.py", "methods/length_distribution.py"), remarks={"share of 330 mm": _EXACT}),
+         ("methods/size_structure.py", "methods/length_distribution.py")),
     Case("fit_length_weight, fish as units", "Length and weight", "fish", (15, 100, 500), weights_alone,
          ("methods/length_weight.py",)),
     Case("fit_length_weight, runs as clusters", "Length and weight", "runs of about 8 fish", (6, 24, 60), weights_in_runs,
          ("methods/length_weight.py",)),
     Case("mean_relative_weight, condition_factor", "Condition", "runs of about 8 fish", (6, 24, 60), condition_in_runs,
-         ("methods/condition.py",), remarks={"relative weight per 100 mm": _SKEWED}),
-    Case("handling_mortality", "Condition", "runs of about 21 fish", (6, 24, 60), harm_in_runs, ("methods/condition.py",),
-         remarks={"share harmed": _EXACT}),
+         ("methods/condition.py",)),
+    Case("handling_mortality", "Condition", "runs of about 21 fish", (6, 24, 60), harm_in_runs, ("methods/condition.py",)),
     Case("age_length_key, numbers_at_age", "Ages", "measured fish; 2, 5, 20 aged a bin", (300, 600, 1500),
-         lambda r, n: key(r, n, False), ("methods/age_composition.py",),
-         remarks={f"share of age {a}": _KEY_REMARK for a in (1, 3, 6)}),
+         lambda r, n: key(r, n, False), ("methods/age_composition.py",)),
     Case("age_length_key, smoothed", "Ages", "measured fish; 2, 5, 20 aged a bin", (300, 600, 1500),
-         lambda r, n: key(r, n, True), ("methods/age_composition.py",), most=100,
-         remarks={f"share of age {a}": _KEY_REMARK for a in (1, 3, 6)}),
-    Case("reader_agreement", "Ages", "fish read twice", (20, 60, 200), readers, ("methods/age_reading.py",),
-         remarks={"exact agreement": _EXACT}),
+         lambda r, n: key(r, n, True), ("methods/age_composition.py",), most=100),
+    Case("reader_agreement", "Ages", "fish read twice", (20, 60, 200), readers, ("methods/age_reading.py",)),
 )  # fmt: skip

@@ -47,9 +47,6 @@ def cohort(rng: Rng, n: int) -> Drawn:
 
 
 _AGE = ("methods/length_at_age.py", "methods/growth.py")
-_CURVED = "a strongly curved model: few old fish leave Linf open above, so that its mean is pulled up (the median is not)"
-_AVERAGE = "the wrong curves share the weight while the data cannot tell them apart"
-_REMARKS = {"Linf": _CURVED, "K": _CURVED, "t0": _CURVED}
 
 
 def _aged(name: str, scatter: str, errors: str, interval: str) -> Case:
@@ -62,7 +59,6 @@ def _aged(name: str, scatter: str, errors: str, interval: str) -> Case:
         _AGE,
         most=500,
         scale={"t0": 1.0},
-        remarks=_REMARKS,
     )
 
 
@@ -72,14 +68,13 @@ CASES = (
     _aged("bootstrap", "proportional", "constant", "bootstrap"),
     *(
         Case(f"fit_{curve}, profile", "Growth", "aged fish", (30, 100, 400), lambda r, n, c=curve: other_curve(r, n, c), _AGE,
-             most=300, remarks=_REMARKS)
+             most=300)
         for curve in _OTHER
     ),
-    Case("average_growth", "Growth", "aged fish", (30, 100, 400), averaged, ("methods/growth_average.py",), most=200,
-         remarks={"Linf": _AVERAGE, "length at 3": _AVERAGE}),
+    Case("average_growth", "Growth", "aged fish", (30, 100, 400), averaged, ("methods/growth_average.py",), most=200),
     Case("fit_recapture_growth, fish alike", "Growth", "recaptured fish", (12, 40, 100),
-         lambda r, n: by_recapture(r, n, 0.0, "none"), ("methods/recapture_growth.py",), most=500, remarks=_REMARKS),
+         lambda r, n: by_recapture(r, n, 0.0, "none"), ("methods/recapture_growth.py",), most=500),
     Case("fit_recapture_growth, variation between fish", "Growth", "recaptured fish", (12, 40, 100),
-         lambda r, n: by_recapture(r, n, 0.08, "between fish"), ("methods/recapture_growth.py",), most=200, remarks=_REMARKS),
+         lambda r, n: by_recapture(r, n, 0.08, "between fish"), ("methods/recapture_growth.py",), most=200),
     Case("cohort_growth", "Growth", "marked fish", (10, 40, 150), cohort, ("methods/cohort_growth.py",)),
 )  # fmt: skip

@@ -34,6 +34,7 @@ import numpy as np
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
 
+from reasons import reason  # noqa: E402
 from survey_case import SIZES, Case, Measured, measure  # noqa: E402
 
 import fishreport  # noqa: E402
@@ -49,12 +50,13 @@ Rows = dict[str, list[list[float]]]
 
 @dataclass(frozen=True)
 class Job:
-    """A chunk of surveys of one case at one size."""
+    """A chunk of surveys of one case at one size; `done` is the share of the case that is through when it is."""
 
     family: str
     case: str
     size: int
     part: int
+    done: float
     seed: int
     path: Path
 
@@ -143,15 +145,23 @@ def plan(cases: Sequence[tuple[str, Case]], surveys: int, seed: int, kept: Path)
         for size in case.sizes:
             parts = math.ceil(min(surveys, case.most) / CHUNK)
             jobs[case.name, size] = [
-                Job(family, case.name, size, part, seed, kept / f"{key:08x}-{stamp}-{seed}-{size}-{part:03d}.json")
+                Job(
+                    family,
+                    case.name,
+                    size,
+                    part,
+                    (part + 1) / parts,
+                    seed,
+                    kept / f"{key:08x}-{stamp}-{seed}-{size}-{part:03d}.json",
+                )
                 for part in range(parts)
             ]
     return jobs
 
 
 def simulate(jobs: Sequence[Job], workers: int) -> None:
-    """Run the chunks that are not there yet, the first of every case before any second, and say how far it is."""
-    todo = sorted((job for job in jobs if not job.path.exists()), key=lambda job: job.part)
+    """Run the chunks that are not there yet, so that all cases get on alike, and say how far it is."""
+    todo = sorted((job for job in jobs if not job.path.exists()), key=lambda job: job.done)
     began = time.monotonic()
     with ProcessPoolExecutor(workers) as pool:
         running = [pool.submit(draw_chunk, job) for job in todo]
@@ -257,7 +267,7 @@ def as_page(table: Sequence[Line], seed: int, day: date, command: str) -> str:
                 + (f", bias {line.measured.bias:.1f} %)" if "bias" in line.measured.misses(line.size) else ")")
                 for line in group
             )
-            page.append(f"| {name} | {quantity} | {where} | {group[0].case.remarks.get(quantity, 'not explained')} |")
+            page.append(f"| {name} | {quantity} | {where} | {reason(name, quantity)} |")
         page.append("")
     chapter, case = "", ""
     for line in table:

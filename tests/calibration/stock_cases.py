@@ -86,35 +86,25 @@ def linked(rng: Rng, pairs: int) -> Drawn:
 
 
 _CURVE = ("methods/mortality.py", "methods/catch_curve.py")
-_CATCH_CURVE = "stated with every estimate (notes): a regression of few points whose scatter is that of counts and year classes"
-_CATCH_ODD = "uneven year classes are not errors of a straight line; follow cohorts where seasons allow"
-_UNEVEN = {"Chapman-Robson": _CATCH_ODD, "weighted regression": _CATCH_CURVE, "Poisson": _CATCH_ODD}
-_EXACT = "exact limits of a small count: at least their level by construction"
-_SHORT = "stated with every estimate (notes): a regression of few events; the Schnabel interval is the one to quote"
-_SPREAD = "limits of classes combined: conservative, as the docstring says"
-_WEIGHTED = "whole numbers weighted towards fewer fish: low by construction, steadier with few fish"
 
 CASES = (
     Case("catch curves, even recruitment", "Mortality", "fish on the limb", (30, 100, 400),
-         lambda r, n: mortality(r, n, 0.0, True), _CURVE, remarks={"weighted regression": _CATCH_CURVE}),
+         lambda r, n: mortality(r, n, 0.0, True), _CURVE),
     Case("catch curves, recruitment CV 0.3", "Mortality", "fish on the limb", (30, 100, 400),
-         lambda r, n: mortality(r, n, 0.3, True), _CURVE, remarks=_UNEVEN),
+         lambda r, n: mortality(r, n, 0.3, True), _CURVE),
     Case("catch curves, CV 0.3, peak found", "Mortality", "aged fish", (60, 200, 400),
-         lambda r, n: mortality(r, n, 0.3, False), _CURVE, remarks=_UNEVEN),
+         lambda r, n: mortality(r, n, 0.3, False), _CURVE),
     Case("chapman_robson, survival", "Mortality", "fish on the limb", (30, 100, 400), survival, _CURVE),
     Case("cohort_mortality, recruitment CV 0.6", "Mortality", "fish a season, 6 seasons", (40, 100, 400), cohorts,
          ("methods/mortality_seasons.py",), most=500),
     Case("rates: fishing_mortality", "Mortality", "fish on the limb", (30, 100, 400), fishing, ("methods/mortality_rates.py",)),
-    Case("petersen", "Abundance", "expected recaptures", (5, 20, 80), two_events, ("methods/abundance.py",),
-         remarks={"Petersen (Chapman)": _EXACT}),
+    Case("petersen", "Abundance", "expected recaptures", (5, 20, 80), two_events, ("methods/abundance.py",)),
     Case("schnabel, schumacher_eschmeyer", "Abundance", "fish an event, 8 events", (20, 40, 80), several_events,
-         ("methods/multiple_census.py",),
-         remarks={"Schumacher-Eschmeyer": _SHORT, "Schnabel": _EXACT, "Schnabel, Chapman": _EXACT}),
-    Case("stratified_petersen", "Abundance", "percent caught an event", (10, 14, 25), strata, ("methods/abundance.py",),
-         remarks={"stratified Petersen": _SPREAD}),
+         ("methods/multiple_census.py",)),
+    Case("stratified_petersen", "Abundance", "percent caught an event", (10, 14, 25), strata, ("methods/abundance.py",)),
     Case("removal, 3 passes, p 0.6", "Abundance", "fish present", (30, 100, 300), lambda r, n: passes(r, n, 0.6),
-         ("methods/removal.py",), remarks={"removal, weighted": _WEIGHTED}),
+         ("methods/removal.py",)),
     Case("removal, 3 passes, p 0.4", "Abundance", "fish present", (30, 100, 300), lambda r, n: passes(r, n, 0.4),
-         ("methods/removal.py",), remarks={"removal, weighted": _WEIGHTED}),
+         ("methods/removal.py",)),
     Case("catchability, population_from_catch_rate", "Abundance", "pairs", (4, 10, 30), linked, ("methods/catchability.py",)),
 )  # fmt: skip

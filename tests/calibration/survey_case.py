@@ -40,8 +40,6 @@ class Case:
         Surveys beyond which the command does not go, where one costs much time.
     scale : mapping
         Quantity → what bias and error are a percentage of, where that is not the truth itself (a truth near 0).
-    remarks : mapping
-        Quantity → why it misses the goal, if that is known.
     """
 
     name: str
@@ -52,7 +50,6 @@ class Case:
     modules: tuple[str, ...]
     most: int = 1000
     scale: dict[str, float] = field(default_factory=dict)
-    remarks: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

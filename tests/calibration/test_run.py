@@ -84,11 +84,13 @@ def test_a_change_of_the_simulation_or_the_estimator_makes_chunks_stale() -> Non
     assert run.PACKAGE / "methods" / "recapture_limits.py" in seen
 
 
-def test_the_page_lists_each_miss_with_its_reason() -> None:
+def test_the_page_lists_each_miss_with_its_reason(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("reasons.REASONS", (("made", "half", "it is half of what is there"),))
+
     def draw(rng: np.random.Generator, n: int) -> dict[str, tuple[Estimate, float]]:
         return same_truth({"half": Estimate(1.0, 0.1, 0.9, 1.1, 0.95, "", "", n)}, 2.0)
 
-    case = Case("made up", "Chapter", "fish", (1, 2, 3), draw, (), remarks={"half": "it is half of what is there"})
+    case = Case("made up", "Chapter", "fish", (1, 2, 3), draw, ())
     line = run.Line(case, "half", "usual", 2, Measured(1000, -50.0, -50.0, 50.0, 0.0, 0.0))
     page = run.as_page([line], 1, run.date(2026, 11, 25), "command")
     assert "| made up | half | usual: short, bias (0 %, bias -50.0 %) | it is half of what is there |" in page
