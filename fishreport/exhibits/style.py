@@ -54,6 +54,7 @@ _STYLE: dict[str, Any] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "fishreport",
     "path.simplify": False,
+    "text.parse_math": False,  # a dollar sign in a name is a dollar sign
 }
 
 
@@ -89,12 +90,15 @@ def drawing(
     return figure, axes
 
 
+_NO_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]")  # no XML may hold these
+
+
 def to_svg(figure: Drawing) -> str:
     """The drawing as SVG text without date or generator, the same bytes for the same drawing."""
     buffer = io.StringIO()
     with mpl.rc_context(_STYLE):
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None}, dpi=200)
-    text = buffer.getvalue()
+    text = _NO_XML.sub("", buffer.getvalue())
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
     return "\n".join(line.rstrip() for line in text.splitlines())

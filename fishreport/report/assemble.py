@@ -19,6 +19,7 @@ from fishreport.exhibits.exhibit import (
     SCORECARD_TYPE,
     TABLE_TYPE,
 )
+from fishreport.report.bundle import check_bundle
 from fishreport.report.chapter import AUTHOR_TYPE
 from fishreport.report.notebook import INJECTED
 from fishreport.report.prose import REFERENCE
@@ -30,6 +31,7 @@ FRONT_NUMBER, LAST_NUMBER = "S", "P"
 OURS = (FIGURE_TYPE, TABLE_TYPE, FINDINGS_TYPE, SCORECARD_TYPE, EXPLORER_TYPE, RESULTS_TYPE, AUTHOR_TYPE)
 _TITLE = re.compile(r"\A\s*#\s+(?P<title>[^\n]+?)\s*#*\s*(?:\n|\Z)")
 _SAFE = re.compile(r"[^A-Za-z0-9-]+")
+_LONGEST = 120  # signs of an anchor; file names on disk are made of them
 
 
 @dataclass(frozen=True)
@@ -106,8 +108,8 @@ class Document:
 
 
 def anchor_name(*parts: str) -> str:
-    """A name that is safe in HTML and in Typst."""
-    return _SAFE.sub("-", "-".join(parts)).strip("-").lower()
+    """A name that is safe in HTML, in Typst and as part of a file's name."""
+    return _SAFE.sub("-", "-".join(parts)).strip("-").lower()[:_LONGEST].strip("-")
 
 
 def _take_title(cells: Sequence[NotebookNode], name: str) -> str:
@@ -137,6 +139,11 @@ class _Numbering:
         text = f"{kind.capitalize()} {number}"
         data["anchor"] = anchor_name(kind, self.section.name, label)
         data["number"] = text
+        if any(anchor == data["anchor"] for anchor, _ in self.document.references.values()):
+            raise ReportError(
+                f"chapter {self.section.name}: the label {label[:80]!r} differs from another in signs that anchors cannot hold; "
+                "make labels of letters, digits and hyphens"
+            )
         self.document.references[key] = (data["anchor"], text)
         if kind == "table":
             self.keep_table(anchor_name(label), data)
@@ -222,6 +229,7 @@ def _add_chapter(
         for output in cell.get("outputs", []):
             _check_output(output, name)
             data: Mapping[str, Any] = output.get("data", {})
+            check_bundle(data, name)
             if FIGURE_TYPE in data:
                 numbering.number("figure", data[FIGURE_TYPE])
             if TABLE_TYPE in data:

@@ -18,11 +18,11 @@ from fishreport.exceptions import ReportError, StudyError
 from fishreport.exhibits.exhibit import Finding, Findings, ResultsExhibit
 from fishreport.fielddata.survey import Survey
 from fishreport.methods.estimate import Estimate
+from fishreport.report.bundle import AUTHOR_TYPE
 from fishreport.report.plan import short_name
 from fishreport.report.reads import Reads
 from fishreport.study import Study, read_study
 
-AUTHOR_TYPE = "application/vnd.fishreport.author+json"
 RUNTIME_VARIABLE = "FISHREPORT_RUNTIME"
 
 

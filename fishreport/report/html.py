@@ -11,7 +11,7 @@ from traitlets.config import Config
 
 from fishreport.exceptions import ReportError
 from fishreport.report.assemble import OURS, Document
-from fishreport.report.prose import Levels, read_prose, top_level
+from fishreport.report.prose import Levels, read_prose, seen, top_level
 from fishreport.report.prose_writers import Place, write_html
 from fishreport.report.svg import inline_svg
 from fishreport.resources import locate
@@ -114,4 +114,4 @@ def render_html(document: Document) -> bytes:
     exporter = HtmlExporter(document)
     sections = {section.name: section for section in document.sections}
     page, _ = exporter.from_notebook_node(document.notebook, resources={"report": document, "sections": sections})
-    return page.encode()
+    return seen(page).encode()

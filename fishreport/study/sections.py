@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import difflib
+import re
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from fishreport.study.names import SIZE_CLASSES, parse_size_range, species_key
 
+_LANGUAGE = re.compile(r"[A-Za-z]{2,3}(-[A-Za-z0-9]{1,8}){0,4}")  # RFC 5646: primary language and what tells it closer
 # Strict: the text "2025" and the word true are no numbers, and 1 is not true.
 Real = Annotated[float, Field(strict=True)]
 Whole = Annotated[int, Field(strict=True)]
@@ -267,6 +269,13 @@ class Report(Section):
     chapters: tuple[str, ...] = Field(CHAPTERS, description="in this order; a chapter of the study's own by its file name")
     narrative: PathText = Field("narrative", description="folder of the author's own text")
     language: str = Field("en", description="language tag of the report, such as en or en-GB")
+
+    @field_validator("language")
+    @classmethod
+    def _tag(cls, value: str) -> str:
+        if not _LANGUAGE.fullmatch(value):
+            raise ValueError(f"language must be a language tag such as en, en-GB or de, not {value[:60]!r}")
+        return value
 
 
 class SetAside(Section):

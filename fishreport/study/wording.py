@@ -105,10 +105,14 @@ def _sentence(item: Mapping[str, Any]) -> str:
             return _PLAIN.get(kind, str(item["msg"])) + got
 
 
+def _short(part: str) -> str:
+    return part if len(part) <= _MAX_SHOWN else part[:_MAX_SHOWN] + "…"
+
+
 def plain_faults(error: ValidationError) -> list[tuple[str, str]]:
     """Dotted key and sentence of each fault."""
     found: list[tuple[str, str]] = []
     for item in error.errors(include_url=False):
-        key = ".".join(str(part) for part in item["loc"] if part != "[key]")
+        key = ".".join(_short(str(part)) for part in item["loc"] if part != "[key]")
         found.append((key, _sentence(item)))
     return found

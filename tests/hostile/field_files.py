@@ -7,17 +7,15 @@ import io
 import random
 import zipfile
 from decimal import Decimal, InvalidOperation
-from pathlib import Path
 from typing import Any
 
 import openpyxl
 import pandas as pd
 from ground import Case, Surface, Wrong
-from material import DATES, NUMBERS, TEXTS, any_text, damage_bytes, damage_text
+from material import DATES, NUMBERS, any_text, damage_bytes, damage_text
 
 from fishreport.exceptions import FishreportError
 from fishreport.fielddata import CODES, Survey, check_survey, load_survey
-from fishreport.fielddata.schema import TABLES
 from fishreport.study import Study, read_study
 
 STUDY = """

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import documents
 import field_files
 import narratives
 import study_files
 from ground import Surface
 
-SURFACES: tuple[Surface, ...] = (*field_files.SURFACES, *study_files.SURFACES, *narratives.SURFACES)
+SURFACES: tuple[Surface, ...] = (*field_files.SURFACES, *study_files.SURFACES, *narratives.SURFACES, *documents.SURFACES)
 
 
 def find_surface(name: str) -> Surface:
