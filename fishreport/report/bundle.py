@@ -42,7 +42,7 @@ class _Table(_Shape):
     columns: Annotated[list[_Column], Field(min_length=1)]
     rows: list[list[Text]]
     notes: list[Text] = []
-    data: list[dict[str, str | int | float | bool | None]] = []
+    data: list[dict[str, Any]] = []  # cells of the CSV, which writes any value as text
     shades: list[list[Annotated[float, Field(ge=0, le=1)] | None]] = []
 
     @model_validator(mode="after")
