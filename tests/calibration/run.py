@@ -100,6 +100,15 @@ def _imports(path: Path) -> frozenset[Path]:
     return frozenset(found)
 
 
+def _code(path: Path) -> bytes:
+    """What a file does: its syntax without comments, layout and docstrings."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and ast.get_docstring(node) is not None:
+            node.body = node.body[1:] or [ast.Pass()]
+    return ast.dump(tree).encode()
+
+
 @cache
 def fingerprint(family: str, modules: tuple[str, ...]) -> str:
     """Of the sources behind a case: the simulation, the estimator and whatever they import."""
@@ -113,7 +122,7 @@ def fingerprint(family: str, modules: tuple[str, ...]) -> str:
             ahead.extend(_imports(path))
     digest = hashlib.sha256()
     for path in sorted(seen - {HERE / "survey_case.py"}):
-        digest.update(path.read_bytes())
+        digest.update(_code(path))
     return digest.hexdigest()[:12]
 
 
