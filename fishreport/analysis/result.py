@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -10,6 +11,14 @@ from typing import Any
 import pandas as pd
 
 from fishreport.methods.estimate import Estimate
+
+
+# A slash; and a percent sign that would be taken for the start of an encoded one.
+_SLASH = re.compile("/|%(?=2F|25)")
+
+
+def _whole(name: str) -> str:
+    return _SLASH.sub(lambda found: "%2F" if found[0] == "/" else "%25", str(name))
 
 
 def _number(value: float) -> float | None:
@@ -51,10 +60,13 @@ class Result:
 
     @property
     def id(self) -> str:
-        """The stable name of the result, such as ``catch_rate/brown_trout/stock/2025``."""
-        parts = [self.quantity, self.species, self.size_class, self.site, self.scenario, self.detail]
-        parts.append(None if self.season is None else str(self.season))
-        return "/".join(str(part).replace("/", "-") for part in parts if part)
+        """The stable name of the result, such as ``catch_rate/brown_trout/stock/2025``.
+
+        A slash in the name of a site or scenario is written ``%2F`` (percent-encoding of RFC 3986), so that no two share an id.
+        """
+        named = [_whole(part) for part in (self.quantity, self.species, self.size_class, self.site, self.scenario) if part]
+        told = [str(part).replace("/", "-") for part in (self.detail, self.season) if part is not None and part != ""]
+        return "/".join([*named, *told])
 
     def record(self) -> dict[str, Any]:
         """The result as it stands in ``results.json``; what is not a finite number is null."""

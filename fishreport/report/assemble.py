@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
+import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -108,8 +110,13 @@ class Document:
 
 
 def anchor_name(*parts: str) -> str:
-    """A name that is safe in HTML, in Typst and as part of a file's name."""
-    return _SAFE.sub("-", "-".join(parts)).strip("-").lower()[:_LONGEST].strip("-")
+    """A name that is safe in HTML, in Typst and as part of a file's name; what it cannot hold is told by a few digits."""
+    given = "-".join(parts)
+    name = _SAFE.sub("-", given).strip("-").lower()
+    if len(name) > _LONGEST or any(sign.isalnum() and not sign.isascii() for sign in given):
+        digits = hashlib.sha256(unicodedata.normalize("NFC", given).encode("utf-8", "replace")).hexdigest()[:8]
+        name = f"{name[:_LONGEST].strip('-')}-{digits}".strip("-")
+    return name
 
 
 def _take_title(cells: Sequence[NotebookNode], name: str) -> str:

@@ -110,6 +110,7 @@ def render_pdf(document: Document) -> bytes:
             pdf, _warnings = compiler.compile_with_warnings(format="pdf", pdf_standards=["ua-1"], timestamp=moment)
         except typst.TypstError as error:
             hints = f" ({'; '.join(error.hints)})" if error.hints else ""
-            raise ReportError(f"the PDF could not be set: {error.message}{hints}\n{error.diagnostic}") from None
+            other = "; the page can be had without it by --format html" if "codepoints" in error.message else ""
+            raise ReportError(f"the PDF could not be set: {error.message}{hints}{other}\n{error.diagnostic}") from None
     assert isinstance(pdf, bytes)
     return pdf

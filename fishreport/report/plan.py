@@ -16,6 +16,7 @@ from fishreport.study import Study
 
 FRONT = "front"
 LAST = 2
+MAX_BYTES = 50_000_000
 PARAMETERS = ("study", "season", "settings", "results")
 _PREFIX = re.compile(r"^\d+[-_]")
 
@@ -61,8 +62,12 @@ def _shipped(folder: Path) -> dict[str, Path]:
 
 def _own(study: Study, name: str) -> Path | None:
     for candidate in (name, f"{name}.ipynb", f"chapters/{name}", f"chapters/{name}.ipynb"):
-        path = (study.folder / candidate).resolve()
-        if path.suffix == ".ipynb" and path.is_file():
+        try:
+            path = (study.folder / candidate).resolve()
+            there = path.suffix == ".ipynb" and path.is_file()
+        except (OSError, ValueError, RuntimeError):  # a name too long, a NUL in it, links in a circle
+            return None
+        if there:
             if not path.is_relative_to(study.folder):
                 raise StudyError(f"a chapter must lie inside the study folder, not {name!r}", "study.toml", "report.chapters")
             return path
@@ -70,11 +75,22 @@ def _own(study: Study, name: str) -> Path | None:
 
 
 def _asks(notebook: Path) -> dict[str, Any]:
+    """What a notebook asks of a build, once it is known to be one."""
+    import nbformat
+
     try:
+        if notebook.stat().st_size > MAX_BYTES:
+            size = f"{MAX_BYTES // 1_000_000} MB"
+            raise StudyError(f"the notebook is larger than {size}; clear its outputs and save it again", str(notebook))
         raw = json.loads(notebook.read_text(encoding="utf-8"))
+        nbformat.validate(nbformat.from_dict(raw))
         wishes = raw["metadata"].get("fishreport", {})
-    except (ValueError, KeyError, TypeError, AttributeError, UnicodeDecodeError, RecursionError):
-        raise StudyError("this is not a Jupyter notebook; save it again from Jupyter", str(notebook)) from None
+    except StudyError:
+        raise
+    except OSError as error:
+        raise StudyError(f"the notebook cannot be read ({error.strerror})", str(notebook)) from None
+    except Exception:  # nbformat raises whatever a damaged notebook makes it stumble on
+        raise StudyError("this is not a Jupyter notebook of format 4; save it again from Jupyter", str(notebook)) from None
     return wishes if isinstance(wishes, dict) else {}
 
 
@@ -113,7 +129,7 @@ def plan_chapters(study: Study, *, only: Sequence[str] = (), folder: Path | None
             hint = (
                 f"did you mean {near[0]!r}?" if near else f"known: {known}; a chapter of the study's own is a file in its folder"
             )
-            raise StudyError(f"no chapter {name!r}; {hint}", "study.toml", "report.chapters")
+            raise StudyError(f"no chapter {name[:80]!r}; {hint}", "study.toml", "report.chapters")
         asks = _asks(path)
         chapter = PlannedChapter(short_name(path.name), number, path, _wave(asks), asks.get("cache") is not False)
         if chapter.name == FRONT or any(other.name == chapter.name for other in planned):
@@ -145,7 +161,13 @@ def check_parameters(chapter: PlannedChapter) -> None:
     """
     from papermill import inspect_notebook
 
-    declared = inspect_notebook(str(chapter.notebook))
+    try:
+        declared = inspect_notebook(str(chapter.notebook))
+    except Exception as error:  # papermill raises whatever the notebook makes it stumble on
+        said = str(error).strip().splitlines()[0][:200] if str(error).strip() else type(error).__name__
+        raise ChapterError(
+            chapter.file_name, None, f"the notebook cannot be read ({said}); save it again from Jupyter", str(chapter.notebook)
+        ) from None
     missing = [name for name in PARAMETERS if name not in declared]
     if missing:
         listed = ", ".join(missing)

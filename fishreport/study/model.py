@@ -78,7 +78,7 @@ class Study(Section):
     def _consistent(self) -> Study:
         keys = [species.key for species in self.species.values()]
         if len(set(keys)) < len(keys):
-            raise ValueError("two species have the same name")
+            raise ValueError("two species have the same name, or names that differ in signs and case only")
         names = [scenario.name for scenario in self.scenarios]
         if len(set(names)) < len(names):
             raise ValueError("two scenarios have the same name")

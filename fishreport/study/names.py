@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 
 SIZE_CLASSES = ("all", "stock", "quality", "preferred", "memorable", "trophy")
 _RANGE = re.compile(r"^\s*(\d+(?:\.\d+)?)?\s*-\s*(\d+(?:\.\d+)?)?\s*mm\s*$")
 
 
 def species_key(name: str) -> str:
-    """``"Brown trout"`` → ``"brown_trout"``."""
-    return re.sub(r"[^a-z0-9]+", "_", name.casefold()).strip("_") or "species"
+    """``"Brown trout"`` → ``"brown_trout"``; letters of every script are kept."""
+    return re.sub(r"[\W_]+", "_", unicodedata.normalize("NFC", name.casefold())).strip("_") or "species"
 
 
 def parse_size_range(text: str) -> tuple[float, float] | None:

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import chapters
 import documents
 import field_files
 import narratives
 import study_files
 from ground import Surface
 
-SURFACES: tuple[Surface, ...] = (*field_files.SURFACES, *study_files.SURFACES, *narratives.SURFACES, *documents.SURFACES)
+SURFACES: tuple[Surface, ...] = (
+    *field_files.SURFACES,
+    *study_files.SURFACES,
+    *narratives.SURFACES,
+    *documents.SURFACES,
+    *chapters.SURFACES,
+)
 
 
 def find_surface(name: str) -> Surface:
