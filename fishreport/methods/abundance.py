@@ -217,8 +217,9 @@ def stratified_petersen(
 
     A class with fewer than `least_recaptures` is pooled with the neighbour that has fewer recaptures (and a note says so), until
     all have enough. Variances add up. Interval of the sum: N − √Σ(N_i − lower_i)² to N + √Σ(upper_i − N_i)² from the exact limits
-    of the classes, not below the fish seen; conservative (97 to 99 of 100 at 7 to 40 recaptures in simulated surveys). Source:
-    Seber 1982, sections 3.1 and 3.2.4; the interval after Zou & Donner 2008, Stat. Med. 27:1693-1702 (both from memory).
+    of the classes, not below the fish seen; conservative (97 to 99 of 100 at 7 to 40 recaptures in simulated surveys, where the
+    sum was 5 % low at some 35 recaptures in four classes). Source: Seber 1982, sections 3.1 and 3.2.4; the interval after Zou &
+    Donner 2008, Stat. Med. 27:1693-1702 (both from memory).
 
     Parameters
     ----------
@@ -275,6 +276,9 @@ def stratified_petersen(
         above = math.hypot(*(one.upper - one.value for one in classes.values()))
         seen = float(counts[:, 0].sum() + counts[:, 1].sum() - counts[:, 2].sum())
         total = Estimate(value, se, max(value - below, seen), value + above, level, "fish", method, n)
+    thin = [name for name, one in classes.items() if one.estimable and one.notes]
+    if thin and len(classes) > 1:
+        notes += (f"fewer than {FEW_RECAPTURES} recaptures in {', '.join(thin)}: the sum tends to be too low",)
     return StratifiedPetersen(total.noting(*notes), classes, table, together, chi_square, df, p)
 
 
@@ -298,7 +302,8 @@ def _per(population: Estimate, size: float | None, name: str, units: str) -> Est
     if not (math.isfinite(float(size)) and float(size) > 0):
         raise InputError(f"{name} must be above 0, got {size!r}")
     figures = {field: getattr(population, field) / float(size) for field in ("value", "se", "lower", "upper")}
-    return replace(population, **figures, units=units, method=f"{population.method}; divided by {name} {float(size):g}")
+    extent = {"length_km": "length", "area_ha": "area"}[name]
+    return replace(population, **figures, units=units, method=f"{population.method}; divided by the {extent} of water")
 
 
 def density(population: Estimate, *, length_km: float | None = None, area_ha: float | None = None) -> Density:

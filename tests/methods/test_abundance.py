@@ -187,3 +187,10 @@ def test_density_scales_everything() -> None:
         density(n)
     with pytest.raises(InputError, match="above 0"):
         density(n, length_km=0)
+
+
+def test_classes_with_few_recaptures_are_named_with_the_sum() -> None:
+    found = stratified_petersen([20, 60], [20, 60], [4, 12], size_class=["large", "small"])
+    assert any("recaptures in large: the sum tends to be too low" in note for note in found.population_size.notes)
+    enough = stratified_petersen([60, 60], [60, 60], [12, 12])
+    assert not any("tends to be too low" in note for note in enough.population_size.notes)
