@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -13,9 +15,12 @@ from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
 from fishreport.exhibits.history import history_figure
 from fishreport.exhibits.notes import shown_note
 from fishreport.exhibits.style import GREY, INK, drawing, letter, looks, style, to_svg
-from fishreport.exhibits.tabulate import estimates_table, frame_table, heading
+from fishreport.exhibits.tabulate import estimates_table, frame_table, heading, joined
 from fishreport.exhibits.units import MINUS, Units, format_estimate, format_number
 from fishreport.exhibits.wording import collect, direction, percent_level
+
+
+_SMALL_GROUP = re.compile(r"group (?P<group>.+) left out: (?P<had>\d+) weighed fish, (?P<needed>\d+) needed")
 
 
 def _p(value: float) -> str:
@@ -101,6 +106,17 @@ def length_weight_figure(weighed: Condition, context: Context) -> Figure | None:
     return Figure("length-weight-plot", caption, "Scatter of weight on length by species. " + " ".join(sentences), svg, behind)
 
 
+def _left_out(notes: Sequence[str], context: Context) -> list[str]:
+    """Notes of a comparison, those on groups that are left out for the same want in one."""
+    found = [(note, _SMALL_GROUP.fullmatch(note)) for note in notes]
+    small = [match for _, match in found if match]
+    told = [shown_note(note, context.units) for note, match in found if match is None]
+    for needed in dict.fromkeys(match["needed"] for match in small):
+        groups = joined([f"{match['group']} ({match['had']})" for match in small if match["needed"] == needed])
+        told.append(f"left out for fewer than {needed} weighed fish: {groups}")
+    return told
+
+
 def comparison_table(weighed: Condition, context: Context) -> Table | None:
     """Whether the lines differ between seasons and between this season's sites."""
     rows, notes = [], dict[str, None]()
@@ -113,7 +129,7 @@ def comparison_table(weighed: Condition, context: Context) -> Table | None:
                 spread = f"{context.units.weight(min(means))} to {context.units.weight(max(means))}" if means and level else "—"
                 at = context.units.length(test.at_length_mm)
                 rows.append([name, what, str(len(test.n)), _p(test.slopes.p_value), _p(test.intercepts.p_value), at, spread])
-                notes |= dict.fromkeys(f"{name}, {what}: {shown_note(note, context.units)}" for note in test.notes)
+                notes |= dict.fromkeys(f"{name}, {what}: {text}" for text in _left_out(test.notes, context))
     if not rows:
         return None
     columns = [Column("Species", align="left"), Column("Between", align="left"), Column("Groups"), Column("p, equal slopes")]

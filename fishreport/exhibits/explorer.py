@@ -9,7 +9,8 @@ from fishreport.analysis.scenarios import Comparison, relative_units
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Control, Explorer, Table
 from fishreport.exhibits.scenario_words import measure_heading, when
-from fishreport.exhibits.scenarios import CAUTION, KEPT_AGAINST_RULE, measure_unit
+from fishreport.exhibits.scenarios import CAUTION, kept_against_rule, measure_unit
+from fishreport.exhibits.tabulate import heading
 from fishreport.exhibits.units import NO_VALUE, format_estimate, format_number
 from fishreport.exhibits.wording import percent_level
 from fishreport.methods.estimate import Estimate
@@ -50,6 +51,12 @@ def _length_text(mm: float, context: Context) -> str:
     if mm == 0:
         return "no minimum length"
     return f"{format_number(mm / 25.4, decimals=0)} in" if context.units.system == "us" else context.units.length(mm)
+
+
+def _without_repeats(rows: list[tuple[str, ...]]) -> tuple[list[tuple[str, ...]], bool]:
+    """Rows that differ from the one before in what they show, and whether any were left out."""
+    kept = [row for place, row in enumerate(rows) if place == 0 or row[1:] != rows[place - 1][1:]]
+    return kept, len(kept) < len(rows)
 
 
 def explorer(one: Comparison, grid: Grid | None, context: Context) -> Explorer | None:
@@ -94,10 +101,13 @@ def explorer(one: Comparison, grid: Grid | None, context: Context) -> Explorer |
         places = [(i * shape[1] + usual) * shape[2] + k for k in chosen]
         texts = [f"{cells[p][0]} ({cells[p][1]})" if cells[p][1] != NO_VALUE else cells[p][0] for p in places]
         rows.append((_length_text(grid.minimum_mm[i], context), *texts))
+    rows, same = _without_repeats(rows)
     what = grid.rule.sentence(units=context.units.system, fish=one.inputs.classes.species.name)
+    what = what.replace(f"{heading(one.inputs.classes.species.name)} of any length may be kept. ", "")
     notes = (
-        f"Beside the minimum length, what else today's rule says stays: {what}",
-        f"{percent_level(level)} intervals over {grid.values.shape[-1]} draws. {KEPT_AGAINST_RULE} {CAUTION}",
+        f"Only the minimum length differs; the rest of today's rule stays: {what}",
+        *(("Lengths that give the same as the line above are left out.",) if same else ()),
+        f"{percent_level(level)} intervals over {grid.values.shape[-1]} draws. {kept_against_rule(one)} {CAUTION}",
     )
     caption = (
         f"{name}: outcomes in {year} by minimum length, with as much angling as today. Other amounts of angling are in the page "

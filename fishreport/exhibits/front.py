@@ -7,11 +7,16 @@ from collections.abc import Sequence
 
 from fishreport.analysis.plan import ObjectiveResult
 from fishreport.exhibits.context import Context
-from fishreport.exhibits.exhibit import Findings, Remark, Scorecard, ScorecardRow
+from fishreport.exhibits.exhibit import Finding, Findings, Remark, Scorecard, ScorecardRow
 from fishreport.exhibits.tabulate import counted, heading
 from fishreport.exhibits.units import format_estimate
 from fishreport.exhibits.wording import collect, sentence
 
+_ORDER = (
+    "trend_per_year", "catch_rate", "population_size", "smoothed_change", "relative_weight", "proportional_size",
+    "total_mortality", "objective_probability",
+)  # fmt: skip
+"""Quantities in the order in which the front page tells of them; what else chapters call key comes after."""
 VERDICTS = {"met": "Met", "not met": "Not met", "not yet known": "Not yet known"}
 
 
@@ -26,6 +31,7 @@ def scorecard(objectives: Sequence[ObjectiveResult], context: Context) -> Scorec
     if not objectives:
         return Remark("The study names no objectives of a management plan.")
     rows = []
+    sources = {one.objective.source for one in objectives}
     for one in objectives:
         shown = format_estimate(one.outcome.mean, context.units)
         unit = "%" if shown.unit == "percent" else f" {shown.unit}" if shown.unit else ""
@@ -35,14 +41,35 @@ def scorecard(objectives: Sequence[ObjectiveResult], context: Context) -> Scorec
         years = f", mean of {counted(one.objective.over_years, 'season')}" if one.objective.over_years > 1 else ""
         target, chance = heading(context.writer.wish(one.outcome)) + years, _probability(one.outcome.probability)
         verdict = VERDICTS[one.outcome.verdict]
-        rows.append(ScorecardRow(name, target, value, shown.interval, chance, verdict, one.objective.source, about))
+        source = "" if len(sources) == 1 else one.objective.source
+        rows.append(ScorecardRow(name, target, value, shown.interval, chance, verdict, source, about))
     share = f"{100 * objectives[0].outcome.certainty:g}%"
-    notes = (
+    notes: tuple[str, ...] = (
         f"An objective is called met when that is at least {share} probable by the estimate and its interval, not met when the "
         "contrary is, and not yet known otherwise.",
     )
     caption = f"Objectives of the management plan in {context.season}, with the estimate that each is held against."
+    if len(sources) == 1 and any(sources):
+        notes = (f"All objectives: {sources.pop()}.", *notes)
     return Scorecard(caption, tuple(rows), notes)
+
+
+def key_findings(found: Findings, context: Context) -> list[Findings | Remark]:
+    """Key findings on no single species, then those of each under its name: trend first, then how many, how fat, how large."""
+    by_species: dict[str, list[Finding]] = {"": []}
+    for item in found.items:
+        keys = {part for result in item.results for part in result.split("/")[1:2] if part in context.names}
+        by_species.setdefault(keys.pop() if len(keys) == 1 else "", []).append(item)
+    shown: list[Findings | Remark] = [Findings(tuple(by_species[""]))] if by_species[""] else []
+    for key, name in context.names.items():
+        if by_species.get(key):
+            shown += [Remark(f"### {name}"), Findings(tuple(sorted(by_species[key], key=_rank)))]
+    return shown
+
+
+def _rank(finding: Finding) -> int:
+    quantity = finding.results[0].split("/")[0]
+    return _ORDER.index(quantity) if quantity in _ORDER else len(_ORDER)
 
 
 def objective_findings(objectives: Sequence[ObjectiveResult], context: Context) -> Findings:

@@ -249,7 +249,7 @@ def _final_length(one: SpeciesGrowth, grown: Growth, context: Context) -> list[F
         text += f"; that lies beyond the longest aged fish ({context.units.length(longest)}) and is extrapolated"
     if one.mixed:
         text += "; stocked and wild fish are mixed in it, so that it describes neither exactly"
-    said = [Finding(sentence(text), (final.id, speed.id), "none", True)]
+    said = [Finding(sentence(text), (final.id, speed.id), "none")]
     classes = context.classes_of(one.key)
     reached = [
         (size_class, _age_at(one, classes.bounds_mm[size_class][0]))

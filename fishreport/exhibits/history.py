@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
 
 from fishreport.analysis.result import Result
 from fishreport.exhibits.context import Context
@@ -13,6 +14,14 @@ from fishreport.exhibits.exhibit import Column, Figure
 from fishreport.exhibits.style import drawing, interval_points, letter, looks, season_axis, style, to_svg
 from fishreport.exhibits.tabulate import frame_table
 from fishreport.exhibits.units import format_estimate
+
+
+def narrow_season_axis(ax: Axes, seasons: Sequence[int]) -> None:
+    """A season axis for one of several panels: four years or fewer are named, the last one always."""
+    season_axis(ax, seasons)
+    ticks = [round(float(tick)) for tick in ax.get_xticks()]
+    shown = ticks[::-1][:: max(1, -(-len(ticks) // 4))][::-1]
+    ax.set_xticks(shown, [str(year) for year in shown])
 
 
 def history_figure(
@@ -67,13 +76,13 @@ def history_figure(
                 years = [r.season or 0 for r in line]
                 value, lower, upper = values.T
                 interval_points(ax, years, value, lower, upper, look[size_class], label=series[size_class], offset=shift)
-            season_axis(ax, sorted({r.season or 0 for r in own}))
-            ax.tick_params(axis="x", rotation=45)
+            narrow_season_axis(ax, sorted({r.season or 0 for r in own}))
             if from_zero:
                 ax.set_ylim(bottom=0)
             used |= {text: handle for handle, text in zip(*ax.get_legend_handles_labels(), strict=True)}
         axes[0][0].set_ylabel(f"{noun} ({'%' if unit == 'percent' else unit})" if unit else noun)
-        figure.legend(used.values(), used.keys(), loc="outside lower center", ncols=min(len(used), 4))
+        if len(used) > 1:
+            figure.legend(used.values(), used.keys(), loc="outside lower center", ncols=min(len(used), 4))
         letter(axes, [context.names[one.species.key] for one in shown])
         svg = to_svg(figure)
     columns = [Column("Season", align="left"), Column("Species", align="left"), Column("Class", align="left")]

@@ -10,7 +10,7 @@ from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Finding, Findings, Table
 from fishreport.exhibits.notes import shown_note
 from fishreport.exhibits.nouns import unit_words
-from fishreport.exhibits.tabulate import counted, frame_table, heading
+from fishreport.exhibits.tabulate import counted, frame_table, heading, joined
 from fishreport.exhibits.units import METRIC, NO_VALUE, Units
 from fishreport.fielddata.survey import Survey
 from fishreport.study import Study
@@ -28,20 +28,31 @@ def _said(quantity: str, units: Units) -> str:
     return words
 
 
+def lowered(words: str) -> str:
+    """A heading within a sentence: its first letter in lower case."""
+    return words[:1].lower() + words[1:]
+
+
 def estimator_table(results: Results, units: Units = METRIC) -> Table | None:
-    """Every quantity of this report with the estimators behind it, how often, and how often it was not estimable."""
+    """Every estimator of this report with the quantities it gave, how often, and how often it was not estimable."""
     found: dict[tuple[str, str], list[bool]] = {}
     for result in results:
         found.setdefault((result.quantity, result.estimate.method), []).append(result.estimate.estimable)
     if not found:
         return None
-    rows = [
-        [_said(quantity, units), shown_note(method, units) or NO_VALUE, f"{len(done):,}", f"{done.count(False):,}"]
-        for (quantity, method), done in found.items()
-    ]
-    columns = [Column("Quantity", align="left"), Column("Estimator and interval", align="left"), Column("Results")]
+    by_method: dict[str, list[str]] = {}
+    for quantity, method in found:
+        by_method.setdefault(method, []).append(quantity)
+    rows = []
+    for method, quantities in by_method.items():
+        every = [estimable for quantity in quantities for estimable in found[quantity, method]]
+        names = joined(
+            [_said(name, units) if place == 0 else lowered(_said(name, units)) for place, name in enumerate(quantities)]
+        )
+        rows.append([names, shown_note(method, units) or NO_VALUE, f"{len(every):,}", f"{every.count(False):,}"])
+    columns = [Column("Quantities", align="left"), Column("Estimator and interval", align="left"), Column("Results")]
     columns.append(Column("Not estimable"))
-    caption = "How each quantity of this report was estimated."
+    caption = "How the quantities of this report were estimated: one row an estimator."
     data = [
         {"quantity": quantity, "method": method, "results": len(done), "not_estimable": done.count(False)}
         for (quantity, method), done in found.items()
@@ -82,7 +93,8 @@ def settings_table(study: Study) -> Table:
     for name, field in model.model_fields.items():
         value = getattr(study.parameters, name)
         default = field.default
-        origin = "set for this build" if name in changed else "study" if value != default else "default"
+        named = name in study.parameters.model_fields_set
+        origin = "set for this build" if name in changed else "study file" if named else "default"
         shown, usual = (NO_VALUE if v is None else f"{v:g}" if isinstance(v, float) else str(v) for v in (value, default))
         rows.append([name, field.description or "", shown, usual, origin])
     columns = [Column("Parameter", align="left"), Column("Meaning", align="left"), Column("Value"), Column("Default")]

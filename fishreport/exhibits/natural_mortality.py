@@ -153,4 +153,8 @@ def rates_table(found: Mortality, context: Context) -> Table | None:
         f"All rates of death of {context.season} that follow from total mortality Z and natural mortality M, fishing and natural "
         "deaths going on side by side. They are point values; their uncertainty is that of F, given below."
     )
+    notes.append(
+        "S is exp(−Z) here. Chapman and Robson's own estimate of survival, in the table of total mortality, parts from it where "
+        "few fish are old enough."
+    )
     return frame_table("rates", caption, columns, rows, notes=tuple(notes))

@@ -307,7 +307,7 @@ def _runs(plan: NextSeason, one: SpeciesPlan, wanted: float, context: Context, *
     value, interval = _whole(e, context)
     limits = f" ({percent_level(e.level)} interval {interval})" if interval != NO_VALUE else ""
     name = context.writer.nouns.fish(one.species, one.size_class)
-    text = f"about {value} runs would give the catch rate of {name} within {100 * wanted:g}%{limits}"
+    text = f"about {value} runs{limits} would give the catch rate of {name} within {100 * wanted:g}%"
     c, r = one.curve, one.reached
     if c.runs.size and one.runs_made >= 2:
         same = float(stats.t.ppf((1 + c.level) / 2, one.runs_made - 1)) * c.cv / math.sqrt(one.runs_made)

@@ -44,7 +44,7 @@ def fan_figure(one: Comparison, result: str, context: Context) -> Figure | None:
     rows = -(-len(places) // columns)
     name, codes = context.names[one.inputs.key], letters(one)
     with style():
-        figure, axes = drawing(rows, columns, height=2.15 * rows + 0.6, sharex=True, sharey=True)
+        figure, axes = drawing(rows, columns, height=2.15 * rows + 0.6 if len(places) > 1 else 2.1, sharex=True, sharey=True)
         handles: dict[str, Any] = {}
         for ax, place in zip(axes.ravel(), places, strict=False):
             low, quarter, middle, three, high = fans[place]
@@ -164,8 +164,8 @@ def isopleth_figure(one: Comparison, found: YieldMap | None, context: Context) -
     )
     caption = (
         f"{name}: what a recruit gives over its life, by how hard the water is fished and by minimum length, with today's share "
-        f"of fish let go by choice; medians of the draws, fish that reach a length of 1,000 recruits. {today} Neither "
-        "recruitment nor the way there is in it."
+        f"of fish let go by choice; medians of the draws, fish that reach a length of 1,000 recruits. {today} It leaves "
+        "out recruitment, and the years that a change takes."
     )
     best = np.unravel_index(int(weight.argmax()), weight.shape)
     where = f"exploitation {100 * grid.exploitation[best[0]]:.0f}%"
@@ -199,7 +199,7 @@ def drivers_figure(one: Comparison, context: Context) -> Figure | None:
     titles = []
     with style():
         count = max(min(len(found.drivers), DRAWN_INPUTS) for _, found in drawn)
-        figure, axes = drawing(len(drawn), 1, height=(0.27 * count + 0.75) * len(drawn), sharex=True)
+        figure, axes = drawing(len(drawn), 1, height=(0.2 * count + 0.7) * len(drawn), sharex=True)
         for ax, (name, found) in zip(axes[:, 0], drawn, strict=True):
             shown = found.drivers[:DRAWN_INPUTS]
             first, _, second = name.partition(" against ")

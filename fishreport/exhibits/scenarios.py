@@ -13,13 +13,11 @@ from fishreport.exhibits.notes import shown_note
 from fishreport.exhibits.scenario_words import aim_words, letters, measure_heading, when
 from fishreport.exhibits.tabulate import frame_table, heading, joined
 from fishreport.exhibits.units import MINUS, NO_VALUE, format_estimate, format_number
+from fishreport.exhibits.wording import sentence
 from fishreport.methods.estimate import Estimate
 
 FISHING = ("scenario_harvest", "scenario_yield", "scenario_catch_rate", "scenario_release_deaths")
 CAUTION = "Simulations inform; licensed managers and the public process decide."
-KEPT_AGAINST_RULE = (
-    "Harvest counts the fish kept against the rule too, by the share of non-compliance; so there is some under catch and release."
-)
 _INPUTS = {
     "asymptotic_length_mm": "Length that fish grow towards",
     "growth_coefficient": "Growth coefficient",
@@ -44,6 +42,17 @@ _INPUTS = {
     "vulnerability_length_mm": "Length at which half can be caught by anglers",
     "age_composition": "Ages of today's fish",
 }
+
+
+def kept_against_rule(one: Comparison) -> str:
+    """What harvest counts beside the legal fish, with the share that was taken for it, and what that means without harvest."""
+    share = next((s.estimate.value for s in one.inputs.sources if s.name == "noncompliance"), math.nan)
+    text = "Harvest counts the fish kept against the rule too"
+    if math.isfinite(share):
+        text += f": {100 * share:g}% of the protected fish that are caught"
+    if any(not rule.may_keep for rule in one.inputs.rules):
+        text += ". What catch and release still harvests is all of that kind, and hangs on that share alone"
+    return f"{text}."
 
 
 def input_name(name: str) -> str:
@@ -111,8 +120,8 @@ def inputs_table(one: Comparison, context: Context) -> Table | None:
     caption = f"{name}: what the scenarios start from, and where each input came from."
     notes = [
         "A value without an interval is taken as exact: nothing measured tells how far it may be off.",
-        *(shown_note(note, context.units) for note in one.inputs.notes),
-        *(shown_note(note, context.units) for note in (one.projection.notes if one.projection else ())),
+        *(sentence(shown_note(note, context.units)) for note in one.inputs.notes),
+        *(sentence(shown_note(note, context.units)) for note in (one.projection.notes if one.projection else ())),
     ]
     return frame_table(f"inputs-{_anchor(one)}", caption, columns, rows, notes=tuple(notes), data=data)
 
@@ -182,7 +191,7 @@ def _grid(
     for place, (letter, rule) in enumerate(zip(letters(one), one.inputs.rules, strict=True)):
         if difference and place == 0:
             continue
-        row = [f"{letter}  {rule.name}"]
+        row = [letter if difference else f"{letter}  {rule.name}"]
         for measure in measures:
             outcome = one.outcomes[measure.quantity, year][place]
             e = outcome.verdict.difference if difference else outcome.value
@@ -221,7 +230,7 @@ def outcomes_tables(one: Comparison, context: Context) -> list[Table]:
     relative = relative if one.inputs.relative else []
     found = []
     for label, words, measures in _parts(one):
-        notes = [KEPT_AGAINST_RULE] if label == "fishing" else []
+        notes = [kept_against_rule(one)] if label == "fishing" else []
         if label == "fish" and large.size_class in context.classes_of(one.inputs.key).categories[:-1]:
             notes.append(f"Fish of {large.size_class} length stand for large fish: next to none grow longer here.")
         caption = f"{name}, {words}: what each rule is expected to give in {year}; median and interval over all draws."
@@ -235,7 +244,9 @@ def differences_tables(one: Comparison, context: Context) -> list[Table]:
     if one.projection is None or len(one.inputs.rules) < 2:
         return []
     name, year = context.names[one.inputs.key], when(one, one.horizons[-1])
-    notes = ["A question mark: the interval spans zero, so the data cannot tell the two rules apart on this."]
+    notes = [
+        "Rules by their letters. A question mark: the interval spans zero, so the data cannot tell the two rules apart on this."
+    ]
     found = []
     for label, words, measures in _parts(one):
         caption = (
@@ -248,7 +259,7 @@ def differences_tables(one: Comparison, context: Context) -> list[Table]:
 
 def regret_table(one: Comparison, context: Context) -> Table | None:
     """What each rule loses on average against the best of each draw, and how often it is the best."""
-    if not one.regrets:
+    if not one.regrets or len(one.inputs.rules) < 3:  # of two rules the table of differences says all
         return None
     by_quantity = {measure.quantity: measure for measure in one.measures}
     columns = [Column("Rule", align="left")]
@@ -314,8 +325,8 @@ def sensitivity_table(one: Comparison, context: Context) -> Table | None:
 
 
 def undecided_table(one: Comparison, context: Context) -> Table | None:
-    """Which pairs of rules cannot be told apart, by measure; None without two rules."""
-    if one.projection is None or len(one.inputs.rules) < 2:
+    """Which pairs of rules cannot be told apart, by measure; None for two rules, whose question marks say it already."""
+    if one.projection is None or len(one.inputs.rules) < 3:
         return None
     code = dict(zip((rule.name for rule in one.inputs.rules), letters(one), strict=True))
     total = math.comb(len(code), 2)

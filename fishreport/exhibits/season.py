@@ -10,7 +10,8 @@ import pandas as pd
 from fishreport.analysis.result import Results
 from fishreport.analysis.season import SeasonWork
 from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Remark, Table
-from fishreport.exhibits.style import GREY, drawing, letter, looks, season_axis, style, to_svg
+from fishreport.exhibits.history import narrow_season_axis
+from fishreport.exhibits.style import GREY, drawing, letter, looks, style, to_svg
 from fishreport.exhibits.tabulate import counted, estimates_table, frame_table, heading, joined
 from fishreport.exhibits.units import NO_VALUE, Units, format_estimate, format_number
 from fishreport.study import Species
@@ -66,11 +67,10 @@ def effort_figure(work: SeasonWork, species: Sequence[Species]) -> Figure | None
             )
         right.set_ylabel("Fish caught")
         right.set_ylim(bottom=0)
-        right.legend(loc="upper left", bbox_to_anchor=(0, 1.02), ncols=1)
-        right.margins(y=0.3)
+        handles, labels = right.get_legend_handles_labels()
+        figure.legend(handles, labels, loc="outside lower right", ncols=min(len(labels), 3))
         for ax in (left, right):
-            season_axis(ax, table["season"].tolist())
-            ax.tick_params(axis="x", rotation=45)
+            narrow_season_axis(ax, table["season"].tolist())
         letter(axes, ["Effort", "Catch, not adjusted for effort"])
         svg = to_svg(figure)
     first, last = table.iloc[0], table.iloc[-1]

@@ -13,7 +13,7 @@ from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
 from fishreport.exhibits.history import history_figure
 from fishreport.exhibits.style import GREY, INK, drawing, looks, style, to_svg
-from fishreport.exhibits.tabulate import estimates_table, frame_table, heading
+from fishreport.exhibits.tabulate import estimates_table, frame_table, grid_table, heading
 from fishreport.exhibits.wording import collect
 from fishreport.methods.length_distribution import LengthComparison
 
@@ -40,10 +40,11 @@ def shares_table(results: Results, context: Context) -> Table:
 
 def mean_length_table(results: Results, context: Context) -> Table:
     """Mean length of stock fish by species and season."""
-    chosen, noun = results.where(quantity="mean_length"), "Mean length"
-    keys = [("Species", lambda r: context.names[str(r.species)]), ("Season", lambda r: str(r.season))]
-    caption = "Mean length of fish of stock length and longer, by season; runs are the sampling units."
-    return estimates_table("mean-length", caption, chosen, context.units, keys=keys, value_heading=noun, n_heading="Runs")
+    caption = "Mean length of fish of stock length and longer, by season, with intervals; runs are the sampling units."
+    return grid_table(
+        "mean-length", caption, results.where(quantity="mean_length"), context.units, row_heading="Season",
+        row=lambda r: str(r.season), column=lambda r: context.names[str(r.species)],
+    )  # fmt: skip
 
 
 def size_history_figure(results: Results, context: Context) -> Figure | None:

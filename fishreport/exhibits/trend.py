@@ -13,7 +13,8 @@ from fishreport.analysis.result import Result
 from fishreport.analysis.trend import IndexSeries, IndexTrend, Multiplicity
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
-from fishreport.exhibits.style import INK, PALE, drawing, interval_points, letter, looks, season_axis, style, to_svg
+from fishreport.exhibits.history import narrow_season_axis
+from fishreport.exhibits.style import INK, PALE, drawing, interval_points, letter, looks, style, to_svg
 from fishreport.exhibits.tabulate import counted, frame_table, grid_table, heading, joined
 from fishreport.exhibits.units import format_estimate, format_number
 from fishreport.exhibits.wording import collect, direction, percent_level, sentence
@@ -140,15 +141,6 @@ def class_table(trends: Sequence[IndexTrend], context: Context) -> Table | None:
         "trends-by-class", caption, chosen, context.units, row_heading="Class", row=lambda r: heading(str(r.size_class)),
         column=lambda r: context.names[str(r.species)], notes=notes, say_notes=False,
     )  # fmt: skip
-
-
-def narrow_season_axis(ax: Axes, seasons: Sequence[int]) -> None:
-    """A season axis for one of three panels: every other year, slanted."""
-    season_axis(ax, seasons)
-    ticks = ax.get_xticks()
-    if len(ticks) > 6:
-        ax.set_xticks(ticks[::-1][::2][::-1], [f"{tick:.0f}" for tick in ticks[::-1][::2][::-1]])
-    ax.tick_params(axis="x", rotation=45)
 
 
 def _panel(ax: Axes, trend: IndexTrend, context: Context) -> None:
@@ -309,7 +301,7 @@ def _species(key: str, trends: Sequence[IndexTrend], context: Context) -> list[F
             said.append(_smoothed(one, context))
     if unclear:
         listed = joined([_plain_name(t.series, context) for t in unclear])
-        text = f"whether these rose or fell over the seasons cannot be told for {context.names[key].lower()}: {listed}"
+        text = f"whether these have a steady trend over the seasons cannot be told for {context.names[key].lower()}: {listed}"
         said.append(Finding(sentence(text), tuple(t.result.id for t in unclear), "unclear"))
     for reason, members in lost.items():
         listed = joined([_plain_name(t.series, context) for t in members])
@@ -332,4 +324,4 @@ def _smoothed(trend: IndexTrend, context: Context) -> Finding:
     span = f"from {int(m.year[0])} to {int(m.year[-1])}, with sampling error smoothed out,"
     found = context.writer.moved(result, span)
     text = f"{found.text.rstrip('.')}; that compares two seasons, and it is no steady trend"
-    return Finding(sentence(text), found.results, found.direction)
+    return Finding(sentence(text), found.results, found.direction, key=s.quantity == "relative_weight")

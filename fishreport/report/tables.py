@@ -69,6 +69,8 @@ def lay_out_table(columns: Sequence[Mapping[str, Any]], rows: Sequence[Sequence[
     words, cells = _widths(columns, rows)
     wanted = [max(word, min(cell, 28)) for word, cell in zip(words, cells, strict=True)]
     every = tuple(range(len(columns)))
+    # The length that four of five cells of a column keep to: one long cell does not take the width from the others.
+    usual = [sorted(len(str(row[place])) for row in rows)[4 * (len(rows) - 1) // 5] if rows else 1 for place in every]
 
     def layout(places: tuple[int, ...], size: float, turned: bool, part: int = 1, parts: int = 1) -> TableLayout:
         width = LANDSCAPE if turned else PORTRAIT
@@ -85,7 +87,7 @@ def lay_out_table(columns: Sequence[Mapping[str, Any]], rows: Sequence[Sequence[
             )  # fmt: skip
         # A column of single words, or of little text, cannot give way without words running over its edge.
         firm = {place for place in places if cells[place] <= max(_SHORT, 1.6 * words[place])}
-        shares = tuple(0 if fits or place in firm else min(cells[place], 60) for place in places)
+        shares = tuple(0 if fits or place in firm else min(max(usual[place], words[place]), 60) for place in places)
         # Beside columns that share what is left, a column as wide as its heading would leave them nothing.
         roomy = {place: max(words[place], cells[place]) for place in firm}
         others = sum(words[place] for place in places if place not in firm)

@@ -238,7 +238,7 @@ class Parameters(Section):
     natural_mortality: Positive | None = Field(None, description="instantaneous, per year; empty: from life history")
     release_mortality: Share = Field(0.05, description="share of released fish that die")
     noncompliance: Share = Field(0.05, description="share of protected fish that are kept all the same")
-    voluntary_release: Share = Field(0.5, description="share of legal fish that anglers release by choice")
+    voluntary_release: Share = Field(0.5, description="share of legal fish let go by choice, where no creel survey tells it")
     water_temperature_c: Finite | None = Field(None, description="mean yearly water temperature (°C)")
     relative_error: Annotated[Real, Field(gt=0, lt=1)] = Field(0.25, description="wanted precision next season")
     power: Annotated[Real, Field(gt=0.5, lt=1)] = Field(0.8, description="wanted power to see a change")

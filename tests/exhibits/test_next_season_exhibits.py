@@ -54,8 +54,8 @@ def test_sentences_are_plain_name_their_results_and_one_is_key(made, demo_contex
     assert len({f.text for f in found}) == len(found)
     (key,) = [f for f in found if f.key]
     runs = made.results.one(quantity="runs_needed", species="brown_trout", size_class="stock").estimate
-    assert key.text.startswith(f"About {runs.value:.0f} runs would give the catch rate of brown trout of stock length (150 mm)")
-    assert f"within 25% (95% interval {runs.lower:.0f} to {runs.upper:.0f})" in key.text
+    head = f"About {runs.value:.0f} runs (95% interval {runs.lower:.0f} to {runs.upper:.0f}) would give the catch rate of brown trout"
+    assert key.text.startswith(f"{head} of stock length (150 mm) and longer within 25%;")
     assert any("would tell a fall of 10% a year in the catch rate of brown trout" in f.text for f in found)
 
 
