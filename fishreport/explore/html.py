@@ -30,10 +30,12 @@ def table_html(table: Table) -> str:
         ]
         rows.append(f"<tr>{''.join(cells)}</tr>")
     notes = "".join(f"<li>{escape(note)}</li>" for note in table.notes)
-    caption = f'<caption style="text-align:left;caption-side:top;line-height:1.4;padding-bottom:0.4em">{escape(table.caption)}</caption>'
+    above = "text-align:left;caption-side:top;line-height:1.4;padding-bottom:0.4em"
+    caption = f'<caption style="{above}">{escape(table.caption)}</caption>'
+    inside = f"{caption}<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody>"
     return (
         f'<div class="scroll" tabindex="0" role="group" aria-label="{escape(table.caption)}" style="overflow-x:auto">'
-        f'<table style="border-collapse:collapse;line-height:1.4">{caption}<thead><tr>{head}</tr></thead><tbody>{"".join(rows)}</tbody></table></div>'
+        f'<table style="border-collapse:collapse;line-height:1.4">{inside}</table></div>'
         + (f'<ul class="notes">{notes}</ul>' if notes else "")
     )
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
+import os
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -18,6 +21,7 @@ from fishreport.resources import locate
 
 GENERATOR = '<meta name="generator" content="fishreport explore">'
 CELL_SECONDS = 300
+MOST_AT_ONCE = 4
 
 
 def _run(notebook: Any, kernels: Kernels, name: str) -> Any:
@@ -28,7 +32,7 @@ def _run(notebook: Any, kernels: Kernels, name: str) -> Any:
         notebook, km=kernels.manager(), timeout=CELL_SECONDS, startup_timeout=90, iopub_timeout=120, store_widget_state=False
     )
     try:
-        client.execute(**kernels.start_arguments())
+        asyncio.run(client.async_execute(cleanup_kc=True, **kernels.start_arguments()))
     except CellExecutionError as error:
         raise ReportError(f"the lesson {name} failed: {error.ename}: {error.evalue}") from None
     return notebook
@@ -150,9 +154,11 @@ def write_pages(folder: str | Path, methods: Sequence[str] = (), *, study: str =
             raise UsageError(f"{path} is in the way and was not made here; name another folder")
     kernels = Kernels()
     try:
-        notebooks = {name: run_notebook(name, kernels, study=study) for name in names}
+        with ThreadPoolExecutor(max_workers=min(os.cpu_count() or 1, MOST_AT_ONCE)) as pool:
+            ran = list(pool.map(lambda name: run_notebook(name, kernels, study=study), names))
     finally:
         kernels.close()
+    notebooks = dict(zip(names, ran, strict=True))
     titles = {name: notebook.cells[0].source.partition("\n")[0].removeprefix("# ") for name, notebook in notebooks.items()}
     texts = {"index": _page("Explore the methods", _contents("", names, titles), _index(names, titles))}
     for name, notebook in notebooks.items():
