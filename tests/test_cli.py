@@ -61,7 +61,7 @@ def test_version(capsys: pytest.CaptureFixture[str]) -> None:
 
 def test_help_imports_no_heavy_library() -> None:
     code = (
-        "import sys\nfrom fishreport.cli import _parser\n_parser().format_help()\n"
+        "import sys\nfrom fishreport.cli.parser import _parser\n_parser().format_help()\n"
         "print(sorted({'numpy', 'pandas', 'matplotlib', 'papermill', 'pydantic', 'rich'} & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
