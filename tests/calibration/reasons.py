@@ -5,7 +5,7 @@ from __future__ import annotations
 _ZEROS = "counts near zero: exact limits hold at least their level, and few runs with many zeros are wide by necessity"
 _CLUMPED = "few clumped runs: the rare large catch is mostly not among them; a note counts the units below 6"
 _EXACT = "exact limits of a count hold at least their level by construction, and more where fish are few"
-_SPREAD = "the ratio of two uncertain rates is skewed; the limits of both are combined with room to spare"
+_SPREAD = "a ratio of two uncertain rates is skewed and its limits have room to spare; the docstring gives these figures"
 _KEY = (
     "two aged fish a bin show too little of the spread within it; the docstring gives these shares, and a note counts thin bins"
 )
