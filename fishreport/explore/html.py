@@ -45,7 +45,8 @@ def figure_html(figure: Figure) -> str:
     anchor = f"{figure.label}-{next(_NUMBER)}"
     drawing = inline_svg(figure.svg, anchor, figure.alt)
     return (
-        f'<figure class="exhibit" style="margin:0.5em 0;max-width:44em"><div class="drawing">{drawing}</div>'
+        f'<figure class="exhibit" style="margin:0.5em 0;max-width:44em">'
+        f'<div class="drawing" tabindex="0" role="group" aria-label="Drawing, scrolls sideways where it is wide">{drawing}</div>'
         f'<figcaption style="line-height:1.4">{escape(figure.caption)}</figcaption></figure>'
     )
 

@@ -91,7 +91,8 @@ class Recapture(Lesson):
         marked, caught, again = sample["marked"], sample["caught"], sample["recaptured"]
         e = answer.first.estimate
         reach = [x for x in (e.value, e.upper, answer.first.truth) if math.isfinite(x)]
-        least = max(marked, caught)
+        known = [x for x in (e.value, answer.first.truth) if math.isfinite(x)]
+        least = max(marked, caught, 0.4 * min(known, default=0.0))
         top = min(
             1.25 * max([*reach, 2.0 * least]),
             12.0 * max([x for x in (e.value, answer.first.truth) if math.isfinite(x)] or [least]),

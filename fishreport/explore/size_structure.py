@@ -47,7 +47,7 @@ class SizeStructure(Lesson):
     key, title = "size-structure", "Size structure"
     line = "large fish among all of stock length, and what the gear does not see"
     controls = (
-        Slider("fish", "Fish caught, about", 40, 1500, 20, 300),
+        Slider("fish", "Fish older than a year, about", 40, 1500, 20, 300),
         Slider("total_mortality", "Deaths (Z, per year)", 0.3, 1.4, 0.05, 0.7),
         Slider("length_at_half", "Length at which the gear takes half (mm)", 60, 320, 10, 80),
         Choice("category", "Large means", CATEGORIES, "quality"),

@@ -21,6 +21,7 @@ from typing import Any
 import pytest
 
 from fishreport.explore.notebooks import copy_notebook
+from fishreport.explore.pages import write_pages
 
 pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
@@ -167,6 +168,12 @@ def visits(chromium: Any, lab: Lab) -> Iterator[dict[str, Visit]]:
         visit.page.close()
 
 
+@pytest.fixture(scope="module")
+def plain_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A lesson as a page for readers without a kernel."""
+    return write_pages(tmp_path_factory.mktemp("plain"), ["recapture"])[1]
+
+
 MOVES = {
     "catch-rate": ("Sites", "ArrowRight", "runs at 11 sites"),
     "recapture": ("True population (fish)", "ArrowRight", "1,050"),
@@ -217,6 +224,18 @@ def test_nothing_of_the_lesson_comes_from_elsewhere(visits: dict[str, Visit], la
     assert here
     elsewhere = [url for url in here if not url.startswith((lab.address, "data:", "blob:", "ws:"))]
     assert elsewhere == []
+
+
+@pytest.mark.parametrize("width", [1280, 360])
+def test_axe_finds_nothing_in_a_plain_page(width: int, chromium: Any, plain_page: Path) -> None:
+    from axe_playwright_python.sync_playwright import Axe
+
+    page = chromium.new_page(viewport={"width": width, "height": 900})
+    page.goto(plain_page.as_uri())
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    found = Axe().run(page)
+    assert found.violations_count == 0, found.generate_report()
+    page.close()
 
 
 def test_the_package_s_own_notebooks_stay_as_they_are(lab: Lab, repository: Path) -> None:
