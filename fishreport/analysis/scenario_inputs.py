@@ -160,7 +160,7 @@ def _assumptions(study: Study, today: Regulation) -> list[Source]:
         if name == "release_mortality" and today.release_mortality is not None:
             value = today.release_mortality
         origin: Origin = "given by hand" if _set_by_hand(study, name) else "default"
-        how = "no survey measures it; see the table of what hangs on it"
+        how = "assumed; a table above varies it"
         found.append(_hand(name, value, "", how, p.level, origin))
     return found
 
@@ -353,8 +353,8 @@ def species_inputs(
     notes = rates.notes
     if anglers is not None and math.isfinite(anglers.kept) and p.noncompliance > 0:
         notes += (
-            f"the creel survey of {anglers.year} counted {anglers.kept:,.0f} fish kept; what today's rule gives beyond that is "
-            "the share of non-compliance, which such a survey does not see",
+            f"the creel survey of {anglers.year} estimated {anglers.kept:,.0f} fish kept; harvest under today's rule is higher "
+            "here by the fish taken to be kept against it, which such a survey does not see",
         )
     return SpeciesInputs(
         key, own, life, angling, rules, tuple(sources), (), density.relative, length_km, categories, notes

@@ -83,7 +83,7 @@ def site_figure(results: Results, context: Context, sites: Sequence[str]) -> Fig
                 rows.append([site, names[one.species.key], size_class, _plain(current), _plain(past), str(len(then))])
             ax.set_yticks(range(len(sites)), sites)
             ax.grid(axis="x")
-            ax.set_xlim(left=0)
+            ax.set_xlim(left=-0.03 * ax.get_xlim()[1])  # a site without a catch keeps its whole marker
             ax.set_xlabel("Fish/h")
         axes[0][0].invert_yaxis()
         handles = [

@@ -19,7 +19,6 @@ from fishreport.exhibits.tabulate import estimates_table, frame_table, heading, 
 from fishreport.exhibits.units import MINUS, Units, format_estimate, format_number
 from fishreport.exhibits.wording import collect, direction, percent_level
 
-
 _SMALL_GROUP = re.compile(r"group (?P<group>.+) left out: (?P<had>\d+) weighed fish, (?P<needed>\d+) needed")
 
 

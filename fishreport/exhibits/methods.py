@@ -46,6 +46,9 @@ def estimator_table(results: Results, units: Units = METRIC) -> Table | None:
     rows = []
     for method, quantities in by_method.items():
         every = [estimable for quantity in quantities for estimable in found[quantity, method]]
+        kind = f"{quantities[0].split('_')[0]}_"
+        if all(name.startswith(kind) for name in quantities):
+            quantities = [quantities[0], *(name.removeprefix(kind) for name in quantities[1:])]
         names = joined(
             [_said(name, units) if place == 0 else lowered(_said(name, units)) for place, name in enumerate(quantities)]
         )

@@ -8,9 +8,9 @@ from collections.abc import Mapping, Sequence
 from fishreport.analysis.plan import ObjectiveResult
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Findings, Table
+from fishreport.exhibits.history import narrow_season_axis
 from fishreport.exhibits.style import GREY, PALE, drawing, looks, style, to_svg
 from fishreport.exhibits.tabulate import frame_table, heading
-from fishreport.exhibits.history import narrow_season_axis
 from fishreport.exhibits.units import format_estimate
 from fishreport.exhibits.wording import collect, sentence
 from fishreport.methods.objectives import ObjectiveOutcome

@@ -42,7 +42,7 @@ def mean_length_table(results: Results, context: Context) -> Table:
     """Mean length of stock fish by species and season."""
     caption = "Mean length of fish of stock length and longer, by season, with intervals; runs are the sampling units."
     return grid_table(
-        "mean-length", caption, results.where(quantity="mean_length"), context.units, row_heading="Season",
+        "mean-length", caption, list(results.where(quantity="mean_length")), context.units, row_heading="Season",
         row=lambda r: str(r.season), column=lambda r: context.names[str(r.species)],
     )  # fmt: skip
 

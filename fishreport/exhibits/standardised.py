@@ -13,9 +13,9 @@ from fishreport.analysis.catch_model import StandardisedIndex, index_results
 from fishreport.analysis.result import Result, Results
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
+from fishreport.exhibits.history import narrow_season_axis
 from fishreport.exhibits.style import GREY, PALE, drawing, interval_points, letter, looks, style, to_svg
 from fishreport.exhibits.tabulate import frame_table, grid_table, heading, joined
-from fishreport.exhibits.history import narrow_season_axis
 from fishreport.exhibits.trend import p_text
 from fishreport.exhibits.units import MINUS, format_estimate, format_number
 from fishreport.exhibits.wording import collect, sentence

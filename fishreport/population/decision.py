@@ -227,8 +227,8 @@ def chances(
                 estimate = Estimate(
                     p,
                     math.sqrt(p * (1 - p) / n),
-                    max(0.0, centre - half),
-                    min(1.0, centre + half),
+                    max(0.0, min(p, centre - half)),  # at 0 and 1 the limit is p itself, whatever rounding leaves
+                    min(1.0, max(p, centre + half)),
                     level,
                     "",
                     "share of draws that meet the goal; Wilson interval for the number of draws",
