@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from fishreport.fielddata.harmless import FORMULA_SIGNS
 from fishreport.report.prose import seen
 
 PORTRAIT, LANDSCAPE = 470.0, 700.0  # points of text width
@@ -19,7 +20,6 @@ _BOLD = 1.12  # a heading is set bold, and so much wider
 _INSET = 9.0  # points beside each cell
 _SHORT = 15  # signs; a column of no more is as wide as its text
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
-_DANGEROUS = ("=", "+", "-", "@", "\t", "\r")
 
 
 @dataclass(frozen=True)
@@ -69,8 +69,9 @@ def lay_out_table(columns: Sequence[Mapping[str, Any]], rows: Sequence[Sequence[
     words, cells = _widths(columns, rows)
     wanted = [max(word, min(cell, 28)) for word, cell in zip(words, cells, strict=True)]
     every = tuple(range(len(columns)))
-    # The length that four of five cells of a column keep to: one long cell does not take the width from the others.
-    usual = [sorted(len(str(row[place])) for row in rows)[4 * (len(rows) - 1) // 5] if rows else 1 for place in every]
+    # Of a column with long cells the length that four of five keep to: few long cells do not take the width from the others.
+    most = [sorted(len(str(row[place])) for row in rows)[4 * (len(rows) - 1) // 5] if rows else 1 for place in every]
+    usual = [cells[place] if cells[place] <= 40 else min(max(most[place], 35), 60) for place in every]
 
     def layout(places: tuple[int, ...], size: float, turned: bool, part: int = 1, parts: int = 1) -> TableLayout:
         width = LANDSCAPE if turned else PORTRAIT
@@ -87,7 +88,7 @@ def lay_out_table(columns: Sequence[Mapping[str, Any]], rows: Sequence[Sequence[
             )  # fmt: skip
         # A column of single words, or of little text, cannot give way without words running over its edge.
         firm = {place for place in places if cells[place] <= max(_SHORT, 1.6 * words[place])}
-        shares = tuple(0 if fits or place in firm else min(max(usual[place], words[place]), 60) for place in places)
+        shares = tuple(0 if fits or place in firm else usual[place] for place in places)
         # Beside columns that share what is left, a column as wide as its heading would leave them nothing.
         roomy = {place: max(words[place], cells[place]) for place in firm}
         others = sum(words[place] for place in places if place not in firm)
@@ -128,7 +129,7 @@ def safe_cell(value: Any) -> str:
     if isinstance(value, float):
         return repr(value)
     text = seen(str(value))
-    if text.startswith(_DANGEROUS) and not _NUMBER.fullmatch(text):
+    if text.startswith(FORMULA_SIGNS) and not _NUMBER.fullmatch(text):
         text = f"'{text}"
     return text.replace("\r\n", "\n").replace("\r", "\n")  # a bare carriage return would end the row for many readers
 
