@@ -86,7 +86,7 @@ def percent_change(before: Estimate, after: Estimate) -> Estimate:
     """Change from `before` to `after` in percent of `before`, for two independent estimates that are above zero.
 
     The interval is that of `difference` for the logarithms, turned into percent; the standard error is by the delta method.
-    A ratio of uncertain values is skewed: in simulated surveys of 24 runs a season the mean change came out 5 points too high, the
+    A ratio of uncertain values is skewed: in simulated surveys of 24 runs a season the mean change was 5 points too high, the
     median 1, and the 95 % interval held the truth in 96 of 100.
     Not estimable when either estimate is not, or when a value or a lower limit is not above zero (then no ratio has an
     interval; use `difference`).
