@@ -13,7 +13,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent / "report"))
 
 from tiny import write_notebook, write_study
-from waters import cluster, free_port
+from many_waters import cluster, free_port
 
 from fishreport.batch import batch
 from fishreport.batch import cluster as cluster_module

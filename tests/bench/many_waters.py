@@ -1,4 +1,4 @@
-"""Many waters: ``python tests/bench/waters.py 50`` builds simulated waters on one and on two workers, and kills one in mid-run.
+"""Many waters: ``python tests/bench/many_waters.py 50`` builds simulated waters on one and on two workers, and kills one in mid-run.
 
 It starts a Dask scheduler and its workers as processes of their own, and prints times and speed-up. Run it on an idle machine
 of two cores or more; times vary from machine to machine, trust the ratio.
