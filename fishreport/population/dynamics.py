@@ -9,7 +9,8 @@ that differences between them are sharp. Numbers are per km of water.
 Assumptions: a closed population; growth does not depend on density; effort does not answer to catch; hazards are constant within
 a month and taken at the length in its middle; closed months have no angling; a fish's growth type stays for life.
 
-Work is done in chunks of draws with all scenarios of a kind side by side, so that memory is bounded, in two threads by default.
+Work is done in blocks of draws with scenarios of a kind side by side, so that memory is bounded, in two threads by default; what
+the scenarios of a block have in common is worked out once.
 """
 
 from __future__ import annotations
@@ -31,13 +32,14 @@ from fishreport.population.projection import (
     quantity_names,
     stock_quantities,
 )
-from fishreport.population.rates import Rates, scenario_rates
+from fishreport.population.rates import CellRates, Rates
 from fishreport.population.regulation import Regulation
 from fishreport.population.todays_population import LEAST_EQUILIBRIUM, TodaysPopulation, todays_population
 from fishreport.population.year_step import HARVEST, NATURAL, RELEASE, LinearYear, MonthlyYear
 
 Floats = NDArray[np.float64]
 _CHUNK_BYTES = 50e6
+_SIDE_BY_SIDE = 8  # scenarios; more of them cut into blocks before the draws are
 
 
 def _check(draws: int, years: int, length_km: float, categories: Mapping[str, float], ledger: str | None) -> None:
@@ -64,33 +66,41 @@ def recruitment_deviations(life: LifeHistory, steps: int, rng: np.random.Generat
     return life.recruitment_sd[:, None] * deviation
 
 
+class _Shared:
+    """A block of draws, and what its scenarios have in common, worked out once."""
+
+    def __init__(self, life: LifeHistory, angling: Angling, groups: LengthGroups, categories: Mapping[str, float]) -> None:
+        self.life, self.angling, self.groups, self.categories = life, angling, groups, categories
+        self._cells: dict[int, CellRates] = {}
+
+    def cells(self, stocked_rows: int) -> CellRates:
+        """Rates with or without rows for stocked fish."""
+        if stocked_rows not in self._cells:
+            self._cells[stocked_rows] = CellRates(
+                self.life, self.angling, groups=self.groups, categories=self.categories, stocked_rows=stocked_rows
+            )
+        return self._cells[stocked_rows]
+
+
 class _Batch:
     """Scenarios of a kind × a chunk of draws, with pairs on the first axis (scenario by scenario)."""
 
     def __init__(
         self,
-        life: LifeHistory,
-        angling: Angling,
+        shared: _Shared,
         rules: Sequence[Regulation],
         now: TodaysPopulation,
         *,
         today: Regulation,
-        groups: LengthGroups,
-        categories: Mapping[str, float],
         length_km: float,
         monthly: bool,
     ) -> None:
-        self.life, self.rules, self.now, self.groups, self.length_km = life, rules, now, groups, length_km
+        life, angling = shared.life, shared.angling
+        self.life, self.rules, self.now, self.groups, self.length_km = life, rules, now, shared.groups, length_km
         self.ages = life.ages.size
         self.stocked_rows = self.ages if any(rule.stocking for rule in rules) else 0
-        rates = Rates.join(
-            [
-                scenario_rates(
-                    life, angling, rule, today=today, groups=groups, categories=categories, stocked_rows=self.stocked_rows
-                )
-                for rule in rules
-            ]
-        )
+        cells = shared.cells(self.stocked_rows)
+        rates = Rates.join([cells.under(rule, today=today) for rule in rules])
         self.effort = rates.effort.sum(axis=0).reshape(len(rules), -1) * now.effort_h
         pairs = len(rules) * life.draws
         tiled = self._tile(now.capture_rate)
@@ -197,6 +207,12 @@ def _kinds(rules: Sequence[Regulation], by_month: bool) -> list[list[int]]:
     return list(kinds.values())
 
 
+def _pairs(rules: Sequence[Regulation], cells: int) -> int:
+    """Scenarios × draws that are followed at once: about ten arrays over months × cells fit in `_CHUNK_BYTES`."""
+    rows = cells * (2 if any(rule.stocking for rule in rules) else 1)
+    return max(1, int(_CHUNK_BYTES / (rows * 12 * 10 * 8)))
+
+
 def project(
     life_history: LifeHistory,
     regulation: Regulation | Sequence[Regulation],
@@ -286,25 +302,30 @@ def project(
     doubtful = np.zeros((2, number), dtype=bool)
     start: dict[str, Floats] = {name: np.empty(number) for name in _stock_names(categories)}
 
-    def populate(rows: slice) -> tuple[LifeHistory, Angling, TodaysPopulation]:
-        where = np.arange(number)[rows]
-        own_life, own_people = life.take(where), people.take(where)
-        own_past = None if past is None else past[rows]
-        now = todays_population(own_life, own_people, rule_today, groups=growth, length_km=length_km, deviations=own_past)
-        return own_life, own_people, now
+    kinds = _kinds(rules, by_month)
+    pairs = _pairs(rules, ages * groups)
+    at_once = max(1, min(max(map(len, kinds)), _SIDE_BY_SIDE))
+    block = max(1, min(pairs // at_once, -(-number // max(1, workers))))
 
-    def work(job: tuple[list[int], slice, bool]) -> None:
-        places, rows, first = job
-        own_life, own_people, now = populate(rows)
-        monthly = by_month or rules[places[0]].limits_number
-        shared = {"today": rule_today, "groups": growth, "categories": categories, "length_km": length_km}
-        batch = _Batch(own_life, own_people, [rules[place] for place in places], now, monthly=monthly, **shared)  # type: ignore[arg-type]
-        if first:
-            doubtful[0, rows], doubtful[1, rows] = now.collapsed, now.overstocked
-            own = _Batch(own_life, own_people, [rule_today], now, monthly=rule_today.limits_number, **shared)  # type: ignore[arg-type]
-            for name, item in _today(own, rule_today, categories).items():
-                start[name][rows] = item
-        shape = (len(places), own_life.draws)
+    def work(low: int) -> None:
+        rows = slice(low, min(low + block, number))
+        where = np.arange(number)[rows]
+        shared = _Shared(life.take(where), people.take(where), growth, categories)
+        own_past = None if past is None else past[rows]
+        now = todays_population(shared.life, shared.angling, rule_today, groups=growth, length_km=length_km, deviations=own_past)
+        doubtful[0, rows], doubtful[1, rows] = now.collapsed, now.overstocked
+        same = {"today": rule_today, "length_km": length_km}
+        own = _Batch(shared, [rule_today], now, monthly=rule_today.limits_number, **same)  # type: ignore[arg-type]
+        for name, item in _today(own, rule_today, categories).items():
+            start[name][rows] = item
+        most = max(1, pairs // where.size)
+        for places in (kind[at : at + most] for kind in kinds for at in range(0, len(kind), most)):
+            monthly = by_month or rules[places[0]].limits_number
+            batch = _Batch(shared, [rules[place] for place in places], now, monthly=monthly, **same)  # type: ignore[arg-type]
+            follow(batch, places, rows)
+
+    def follow(batch: _Batch, places: list[int], rows: slice) -> None:
+        shape, now = (len(places), batch.life.draws), batch.now
 
         def keep(year: int, flows: Floats, survey: Floats, spawners: Floats, arrived: Floats) -> None:
             found = flow_quantities(flows.reshape(*shape, -1), batch.effort)
@@ -320,18 +341,13 @@ def project(
         if books is not None:
             books[places, rows] = entries.reshape(*shape, steps, len(LEDGER))
 
-    jobs: list[tuple[list[int], slice, bool]] = []
-    for kind, places in enumerate(_kinds(rules, by_month)):
-        rows_of_cells = ages * (2 if any(rules[place].stocking for place in places) else 1) * groups
-        per_draw = len(places) * rows_of_cells * 12 * 10 * 8
-        chunk = max(1, int(_CHUNK_BYTES / per_draw))
-        jobs += [(places, slice(low, min(low + chunk, number)), kind == 0) for low in range(0, number, chunk)]
-    if workers > 1 and len(jobs) > 1:
+    blocks = range(0, number, block)
+    if workers > 1 and len(blocks) > 1:
         with ThreadPoolExecutor(workers) as pool:
-            list(pool.map(work, jobs))
+            list(pool.map(work, blocks))
     else:
-        for job in jobs:
-            work(job)
+        for low in blocks:
+            work(low)
 
     luck = deviation[:, ages:].mean(axis=1)
     inputs = {**life.inputs(), **people.inputs()} | ({"recruitment_luck": luck} if np.ptp(luck) > 0 else {})

@@ -29,7 +29,7 @@ from numpy.typing import NDArray
 from fishreport.population.angling import Angling
 from fishreport.population.length_groups import LengthGroups
 from fishreport.population.life_history import LifeHistory
-from fishreport.population.regulation import Regulation
+from fishreport.population.regulation import Regulation, Stocking
 
 Floats = NDArray[np.float64]
 
@@ -80,14 +80,13 @@ class Rates:
         )
 
 
-def row_lengths(life: LifeHistory, regulation: Regulation, stocked_rows: int) -> tuple[Floats, NDArray[np.bool_]]:
+def row_lengths(life: LifeHistory, put: Stocking | None, stocked_rows: int) -> tuple[Floats, NDArray[np.bool_]]:
     """Mean lengths at the 13 ends of the months, 13 × draws × rows, and whether a row is in the water, 12 × rows."""
     ages = life.ages[None, :] + np.arange(13)[:, None] / 12
     lengths = np.moveaxis(life.mean_length(ages), 0, 1)
     present = np.ones((12, lengths.shape[2]), dtype=bool)
     if stocked_rows == 0:
         return lengths, present
-    put = regulation.stocking
     size, month = (put.mean_length_mm, put.month - 1) if put else (1.0, 0)
     since = np.maximum(np.arange(stocked_rows)[None, :] + (np.arange(13)[:, None] - month) / 12, 0.0)
     top, speed = life.asymptotic_length_mm[None, :, None], life.growth_coefficient[None, :, None]
@@ -103,91 +102,148 @@ def _maturity_age(life: LifeHistory, mean_length: Floats) -> Floats:
     return life.age_at_zero[:, None] - np.log1p(-relative) / life.growth_coefficient[:, None]
 
 
-def scenario_rates(
-    life: LifeHistory,
-    angling: Angling,
-    regulation: Regulation,
-    *,
-    today: Regulation,
-    groups: LengthGroups,
-    categories: Mapping[str, float],
-    stocked_rows: int = 0,
-) -> Rates:
-    """The rates of one regulation over all draws of `life` and `angling` (which have the same number of draws)."""
-    draws, cv = life.draws, life.length_cv
-    ends, present = row_lengths(life, regulation, stocked_rows)
-    rows = ends.shape[2]
-    cells = rows * groups.share.size
-    put = regulation.stocking
+@dataclass(frozen=True)
+class _Body:
+    """Rates and counts of the cells that no limit changes; see `Rates`. `ends` are lengths at the ends of the months."""
 
-    def flat(array: Floats) -> Floats:
-        return np.ascontiguousarray(np.broadcast_to(array, (*array.shape[:-2], rows, groups.share.size))).reshape(
-            *array.shape[:-2], cells
+    ends: Floats
+    natural: Floats
+    vulnerable: Floats
+    weight: Floats
+    length: Floats
+    survey: Floats
+    spawning: Floats
+
+
+class CellRates:
+    """Rates of one set of draws under any number of regulations; what does not hang on the regulation is worked out once.
+
+    Parameters
+    ----------
+    life, angling : with the same number of draws
+    groups : LengthGroups
+    categories : mapping of name to length (mm)
+        Length categories counted in the survey.
+    stocked_rows : int
+        Rows for years since stocking, after those of wild fish.
+    """
+
+    def __init__(
+        self,
+        life: LifeHistory,
+        angling: Angling,
+        *,
+        groups: LengthGroups,
+        categories: Mapping[str, float],
+        stocked_rows: int = 0,
+    ) -> None:
+        self.life, self.angling, self.groups, self.categories = life, angling, groups, dict(categories)
+        self.stocked_rows, self.rows = stocked_rows, life.ages.size + stocked_rows
+        self._bodies: dict[Stocking | None, _Body] = {}
+        self._legal: dict[object, Floats] = {}
+
+    def _flat(self, array: Floats) -> Floats:
+        shape = (*array.shape[:-2], self.rows, self.groups.share.size)
+        return np.ascontiguousarray(np.broadcast_to(array, shape)).reshape(*array.shape[:-2], -1)
+
+    def _body(self, put: Stocking | None) -> _Body:
+        """What does not hang on the rule but for the fish that it stocks."""
+        if put not in self._bodies:
+            self._bodies[put] = self._work_out(put)
+        return self._bodies[put]
+
+    def _work_out(self, put: Stocking | None) -> _Body:
+        life, groups, rows, cv = self.life, self.groups, self.rows, self.life.length_cv
+        ends, present = row_lengths(life, put, self.stocked_rows)
+
+        def by_draw(array: Floats) -> Floats:
+            """Months × draws × ... to draws first, as the life history wants it."""
+            return np.moveaxis(array, 1, 0)
+
+        middle = (ends[:-1] + ends[1:]) / 2
+        spread = np.broadcast_to(cv[None, :, None], middle.shape)
+        length = groups.lengths(middle, spread)
+        slope = np.broadcast_to(life.weight_slope[None, :, None], middle.shape)
+        weight = 10.0 ** life.weight_intercept[None, :, None, None] * groups.power_mean(middle, spread, slope) / 1000
+        natural = np.moveaxis(life.natural_mortality_at(by_draw(length)), 0, 1) / 12
+        if put is not None and self.stocked_rows:
+            factor = np.ones(rows)
+            factor[rows - self.stocked_rows :] = put.natural_mortality_factor
+            natural = natural * factor[None, None, :, None]
+        natural = natural * present[:, None, :, None]
+        vulnerable = np.moveaxis(life.vulnerability_at(by_draw(length)), 0, 1) * present[:, None, :, None]
+        return _Body(
+            ends=ends,
+            natural=self._flat(natural),
+            vulnerable=self._flat(vulnerable),
+            weight=self._flat(weight),
+            length=self._flat(length),
+            survey=self._surveyed(ends, present),
+            spawning=self._flat(self._spawning(ends, present, put)),
         )
 
-    def by_draw(array: Floats) -> Floats:
-        """Months × draws × ... to draws first, as the life history wants it."""
-        return np.moveaxis(array, 1, 0)
+    def _mass(self, at: Floats) -> Floats:
+        """Weight (kg) of a fish of each cell, draws × rows × groups."""
+        life, cv = self.life, self.life.length_cv[:, None]
+        slope = np.broadcast_to(life.weight_slope[:, None], at.shape)
+        return 10.0 ** life.weight_intercept[:, None, None] * self.groups.power_mean(at, cv, slope) / 1000
 
-    middle = (ends[:-1] + ends[1:]) / 2
-    spread = np.broadcast_to(cv[None, :, None], middle.shape)
-    length = groups.lengths(middle, spread)
-    slope = np.broadcast_to(life.weight_slope[None, :, None], middle.shape)
-    weight = 10.0 ** life.weight_intercept[None, :, None, None] * groups.power_mean(middle, spread, slope) / 1000
-    natural = np.moveaxis(life.natural_mortality_at(by_draw(length)), 0, 1) / 12
-    if put is not None and stocked_rows:
-        factor = np.ones(rows)
-        factor[rows - stocked_rows :] = put.natural_mortality_factor
-        natural = natural * factor[None, None, :, None]
-    natural = natural * present[:, None, :, None]
-    effort = np.broadcast_to(angling.monthly_effort(regulation)[:, None], (12, draws))
-    vulnerable = np.moveaxis(life.vulnerability_at(by_draw(length)), 0, 1)
-    capture = effort[:, :, None, None] * vulnerable * present[:, None, :, None]
+    def _surveyed(self, ends: Floats, present: NDArray[np.bool_]) -> Floats:
+        month, cv, groups = self.life.survey_month - 1, self.life.length_cv[:, None], self.groups
+        at, here = ends[month], present[month][None, :, None]
+        size = groups.lengths(at, cv)
+        counts = [here * (1 - groups.share_below(limit, at, at, cv, points=1)) for limit in self.categories.values()]
+        everyone = np.broadcast_to(here, size.shape).astype(float)
+        first = counts[0] if counts else everyone
+        return np.stack([self._flat(item) for item in (self._mass(at) * here, everyone, first * size, *counts)], axis=1)
 
-    legal = groups.share_within(regulation.kept_ranges(), ends[:-1], ends[1:], spread)
-    take = (1 - angling.voluntary_release)[None, :, None, None]
-    wanted = [legal * take]
-    kept = angling.noncompliance[None, :, None, None] * (1 - legal + wanted[0])
-    if regulation.bag_over_slot is not None and regulation.protected_slot_mm is not None:
-        end = regulation.protected_slot_mm[1]
-        over = tuple((max(low, end), high) for low, high in regulation.kept_ranges() if high > end)
-        above = groups.share_within(over, ends[:-1], ends[1:], spread) * take
-        wanted = [np.maximum(wanted[0] - above, 0.0), above]
+    def _spawning(self, ends: Floats, present: NDArray[np.bool_], put: Stocking | None) -> Floats:
+        life, month, wild = self.life, self.life.spawning_month - 1, self.life.ages.size
+        at = ends[month]
+        age = np.broadcast_to((life.ages + month / 12.0)[None, :], (life.draws, wild))
+        if self.stocked_rows:
+            age = np.concatenate([age, _maturity_age(life, at[:, wild:])], axis=1)
+        size = self.groups.lengths(at, life.length_cv[:, None])
+        spawning = self._mass(at) * life.maturity_at(size, age[..., None]) * present[month][None, :, None]
+        if put is not None and self.stocked_rows and not put.reproduces:
+            spawning[:, wild:] = 0.0
+        return spawning
 
-    survey_month = life.survey_month - 1
-    at = ends[survey_month]
-    here = present[survey_month][None, :, None]
-    size = groups.lengths(at, cv[:, None])
-    mass = 10.0 ** life.weight_intercept[:, None, None]
-    mass = mass * groups.power_mean(at, cv[:, None], np.broadcast_to(life.weight_slope[:, None], at.shape)) / 1000
-    counts = [here * (1 - groups.share_below(limit, at, at, cv[:, None])) for limit in categories.values()]
-    everyone = np.broadcast_to(here, size.shape).astype(float)
-    first = counts[0] if counts else everyone
-    survey = np.stack([flat(item) for item in (mass * here, everyone, first * size, *counts)], axis=1)
+    def _within(self, put: Stocking | None, ranges: tuple[tuple[float, float], ...]) -> Floats:
+        """Share of each cell within ranges of length during each month."""
+        key = (put, ranges)
+        if key not in self._legal:
+            ends = self._body(put).ends
+            spread = np.broadcast_to(self.life.length_cv[None, :, None], ends[1:].shape)
+            self._legal[key] = self._flat(self.groups.share_within(ranges, ends[:-1], ends[1:], spread))
+        return self._legal[key]
 
-    spawning_month = life.spawning_month - 1
-    at = ends[spawning_month]
-    size = groups.lengths(at, cv[:, None])
-    age = np.broadcast_to((life.ages + spawning_month / 12.0)[None, :], (draws, life.ages.size))
-    if stocked_rows:
-        age = np.concatenate([age, _maturity_age(life, at[:, life.ages.size :])], axis=1)
-    mass = 10.0 ** life.weight_intercept[:, None, None]
-    mass = mass * groups.power_mean(at, cv[:, None], np.broadcast_to(life.weight_slope[:, None], at.shape)) / 1000
-    spawning = mass * life.maturity_at(size, age[..., None]) * present[spawning_month][None, :, None]
-    if put is not None and stocked_rows and not put.reproduces:
-        spawning[:, rows - stocked_rows :] = 0.0
-
-    return Rates(
-        natural=flat(natural),
-        capture=flat(capture),
-        kept=flat(kept),
-        wanted=tuple(flat(item) for item in wanted),
-        weight=flat(weight),
-        length=flat(length),
-        release=np.broadcast_to(angling.monthly_release_mortality(regulation, today=today).T, (12, draws)),
-        effort=effort,
-        noncompliance=angling.noncompliance,
-        survey=survey,
-        spawning=flat(spawning),
-        groups=groups,
-    )
+    def under(self, regulation: Regulation, *, today: Regulation) -> Rates:
+        """The rates under a regulation; `today` is the rule that the release mortality of `angling` belongs to."""
+        draws, angling = self.life.draws, self.angling
+        put = regulation.stocking if self.stocked_rows else None
+        body = self._body(put)
+        effort = np.broadcast_to(angling.monthly_effort(regulation)[:, None], (12, draws))
+        legal = self._within(put, regulation.kept_ranges())
+        take = (1 - angling.voluntary_release)[None, :, None]
+        wanted = [legal * take]
+        kept = angling.noncompliance[None, :, None] * (1 - legal + wanted[0])
+        if regulation.bag_over_slot is not None and regulation.protected_slot_mm is not None:
+            end = regulation.protected_slot_mm[1]
+            over = tuple((max(low, end), high) for low, high in regulation.kept_ranges() if high > end)
+            above = self._within(put, over) * take
+            wanted = [np.maximum(wanted[0] - above, 0.0), above]
+        return Rates(
+            natural=body.natural,
+            capture=effort[:, :, None] * body.vulnerable,
+            kept=kept,
+            wanted=tuple(wanted),
+            weight=body.weight,
+            length=body.length,
+            release=np.broadcast_to(angling.monthly_release_mortality(regulation, today=today).T, (12, draws)),
+            effort=effort,
+            noncompliance=angling.noncompliance,
+            survey=body.survey,
+            spawning=body.spawning,
+            groups=self.groups,
+        )

@@ -26,7 +26,7 @@ from fishreport.population.angling import Angling
 from fishreport.population.bag_limit import share_kept
 from fishreport.population.length_groups import LengthGroups
 from fishreport.population.life_history import LifeHistory
-from fishreport.population.rates import Rates, row_lengths, scenario_rates
+from fishreport.population.rates import CellRates, Rates, row_lengths
 from fishreport.population.regulation import Regulation
 
 Floats = NDArray[np.float64]
@@ -105,7 +105,7 @@ def _settled(
 
 def _nearest_age(life: LifeHistory, rule: Regulation, stocked: Floats, ages: int) -> Floats:
     """Fish of earlier stocking in the age class of nearest length on 1 January, draws × ages × groups."""
-    lengths = row_lengths(life, rule, stocked.shape[1])[0][0]
+    lengths = row_lengths(life, rule.stocking, stocked.shape[1])[0][0]
     carried = np.zeros((life.draws, ages, stocked.shape[2]))
     draw = np.arange(life.draws)
     for row in range(1, stocked.shape[1]):
@@ -139,15 +139,8 @@ def todays_population(
     draws, ages = life.draws, life.ages.size
     put = today.stocking if today.stocking is not None and today.stocking.number_per_year > 0 else None
     stocked_rows = ages if put is not None else 0
-    rates = scenario_rates(
-        life,
-        angling,
-        today,
-        today=today,
-        groups=groups,
-        categories={"counted": life.density_length_mm},
-        stocked_rows=stocked_rows,
-    )
+    cells = CellRates(life, angling, groups=groups, categories={"counted": life.density_length_mm}, stocked_rows=stocked_rows)
+    rates = cells.under(today, today=today)
     survey, spawn = life.survey_month - 1, life.spawning_month - 1
     width, rows = groups.share.size, ages + stocked_rows
     shape = (draws, rows, width)
