@@ -12,8 +12,8 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent / "report"))
 
-from tiny import write_notebook, write_study
 from many_waters import cluster, free_port
+from tiny import write_notebook, write_study
 
 from fishreport.batch import batch
 from fishreport.batch import cluster as cluster_module

@@ -12,7 +12,6 @@ import pandas as pd
 
 from fishreport.methods.estimate import Estimate
 
-
 # A slash; and a percent sign that would be taken for the start of an encoded one.
 _SLASH = re.compile("/|%(?=2F|25)")
 

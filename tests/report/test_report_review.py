@@ -207,7 +207,10 @@ class TestReview:
         (move,) = found.moves
         assert (move.kind, move.before and move.before["value"], move.after and move.after["value"]) == ("value", 40.0, 37.0)
         assert move.reach == pytest.approx(0.1)  # 3 of the 30 down to the lower limit that the chapter states
-        assert [cell.after for change in found.tables if change.label == "catch" for cell in change.cells] == ["18", "19"]  # Ford lost two, Weir one
+        assert [cell.after for change in found.tables if change.label == "catch" for cell in change.cells] == [
+            "18",
+            "19",
+        ]  # Ford lost two, Weir one
         figures = {(change.chapter, change.label): change for change in found.figures}
         assert figures["length", "lengths"].after is None
         assert any(change.before.endswith("Age *twenty* more fish.") for change in found.texts)
