@@ -38,7 +38,7 @@ from fishreport.population.todays_population import LEAST_EQUILIBRIUM, TodaysPop
 from fishreport.population.year_step import HARVEST, NATURAL, RELEASE, LinearYear, MonthlyYear
 
 Floats = NDArray[np.float64]
-_CHUNK_BYTES = 50e6
+_CHUNK_BYTES = 40e6
 _SIDE_BY_SIDE = 8  # scenarios; more of them cut into blocks before the draws are
 
 
@@ -314,15 +314,13 @@ def project(
         own_past = None if past is None else past[rows]
         now = todays_population(shared.life, shared.angling, rule_today, groups=growth, length_km=length_km, deviations=own_past)
         doubtful[0, rows], doubtful[1, rows] = now.collapsed, now.overstocked
-        same = {"today": rule_today, "length_km": length_km}
-        own = _Batch(shared, [rule_today], now, monthly=rule_today.limits_number, **same)  # type: ignore[arg-type]
-        for name, item in _today(own, rule_today, categories).items():
+        for name, item in _today(shared, now, rule_today, length_km).items():
             start[name][rows] = item
         most = max(1, pairs // where.size)
         for places in (kind[at : at + most] for kind in kinds for at in range(0, len(kind), most)):
             monthly = by_month or rules[places[0]].limits_number
-            batch = _Batch(shared, [rules[place] for place in places], now, monthly=monthly, **same)  # type: ignore[arg-type]
-            follow(batch, places, rows)
+            chosen = [rules[place] for place in places]
+            follow(_Batch(shared, chosen, now, monthly=monthly, today=rule_today, length_km=length_km), places, rows)
 
     def follow(batch: _Batch, places: list[int], rows: slice) -> None:
         shape, now = (len(places), batch.life.draws), batch.now
@@ -364,8 +362,9 @@ def project(
     )
 
 
-def _today(batch: _Batch, today: Regulation, categories: Mapping[str, float]) -> dict[str, Floats]:
+def _today(shared: _Shared, now: TodaysPopulation, today: Regulation, length_km: float) -> dict[str, Floats]:
     """Stock quantities of this year under today's rule; stocking that is not yearly counts with its yearly mean."""
+    batch = _Batch(shared, [today], now, today=today, length_km=length_km, monthly=today.limits_number)
     life, width = batch.life, batch.groups.share.size
     numbers = np.zeros((life.draws, batch.ages + batch.stocked_rows, width))
     numbers[:, : batch.ages] = batch.now.numbers
@@ -374,7 +373,7 @@ def _today(batch: _Batch, today: Regulation, categories: Mapping[str, float]) ->
             batch.groups.share * today.stocking.number_per_year / batch.length_km / today.stocking.every_years
         )
     survey, spawners = batch.year.advance(numbers.reshape(life.draws, -1))[2:]
-    return stock_quantities(survey, spawners, batch.now.unfished_spawners, categories)
+    return stock_quantities(survey, spawners, batch.now.unfished_spawners, shared.categories)
 
 
 def _notes(life: LifeHistory, doubtful: NDArray[np.bool_]) -> tuple[str, ...]:
