@@ -12,12 +12,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from fishreport.exceptions import UsageError
+from fishreport.terminal import say, visible
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from fishreport.report.progress import Progress
 
+_ROWS_NAMED = 6
 DONE, AT_FAULT, WRONG_USAGE, CHAPTER_FAILED, TRIPPED, INTERRUPTED = 0, 1, 2, 3, 4, 130
 
 
@@ -35,8 +37,12 @@ def run_new(arguments: argparse.Namespace) -> int:
     from fishreport.fielddata.new import lay_out
 
     for path in lay_out(arguments.folder, name=arguments.name, season=arguments.season):
-        print(path)
-    print(f"Type the season's runs and fish into the tables, then: fishreport check {arguments.folder}", file=sys.stderr)
+        say(path)
+    say(
+        f"Next: name your species in {arguments.folder / 'study.toml'}, and fill in the tables, or print sheets and a workbook",
+        file=sys.stderr,
+    )
+    say(f"for them: fishreport sheets {arguments.folder}; then: fishreport check {arguments.folder}", file=sys.stderr)
     return DONE
 
 
@@ -45,18 +51,43 @@ def _records(faults: pd.DataFrame) -> list[dict[str, Any]]:
     return plain
 
 
+def _together(faults: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Faults that follow each other and differ in nothing but the row, as one that names the rows."""
+    told: list[dict[str, Any]] = []
+    for fault in faults:
+        if (
+            told
+            and told[-1]["rows"]
+            and fault["row"] is not None
+            and {**told[-1], "row": 0, "rows": 0} == {**fault, "row": 0, "rows": 0}
+        ):
+            told[-1]["rows"].append(fault["row"])
+        else:
+            told.append({**fault, "rows": [] if fault["row"] is None else [fault["row"]]})
+    return told
+
+
+def _rows(rows: Sequence[int]) -> str:
+    if len(rows) < 2:
+        return "".join(f"row {row}" for row in rows)
+    if rows[-1] - rows[0] == len(rows) - 1:
+        return f"rows {rows[0]} to {rows[-1]}"
+    listed = [str(row) for row in rows[:_ROWS_NAMED]] + ([f"{len(rows) - _ROWS_NAMED} more"] if len(rows) > _ROWS_NAMED else [])
+    return f"rows {', '.join(listed[:-1])} and {listed[-1]}"
+
+
 def _place(fault: Any) -> str:
-    row = "" if fault["row"] is None else f"row {fault['row']}"
+    row = _rows(fault["rows"])
     parts = [fault["file"] or fault["table"], row, fault["column"]]
     return ", ".join(part for part in parts if part) + (f" {fault['value']!r}" if fault["value"] else "")
 
 
 def _print_faults(faults: pd.DataFrame) -> None:
-    rows = _records(faults)
+    rows = _together(_records(faults))
     if not sys.stdout.isatty():
         for fault in rows:
             advice = f"; {fault['advice']}" if fault["advice"] else ""
-            print(f"{fault['severity']}: {_place(fault)}: {fault['message']}{advice}")
+            say(f"{fault['severity']}: {_place(fault)}: {fault['message']}{advice}")
         return
     from rich.console import Console
     from rich.markup import escape
@@ -66,7 +97,8 @@ def _print_faults(faults: pd.DataFrame) -> None:
     colours = {"error": "bold red", "doubt": "yellow", "note": "dim"}
     for fault in rows:
         severity = f"[{colours[fault['severity']]}]{fault['severity']}[/]"
-        table.add_row(severity, escape(_place(fault)), escape(fault["message"]), escape(fault["advice"] or ""))
+        cells = (_place(fault), fault["message"], fault["advice"] or "")
+        table.add_row(severity, *(escape(visible(cell)) for cell in cells))
     Console().print(table)
 
 
@@ -95,7 +127,7 @@ def run_check(arguments: argparse.Namespace) -> int:
     _write_faults(faults, listed)
     counts = faults["severity"].value_counts()
     words = [f"{counts.get(name, 0)} {name}{'' if counts.get(name, 0) == 1 else 's'}" for name in ("error", "doubt", "note")]
-    print(f"{', '.join(words)}; all of them in {listed}", file=sys.stderr)
+    say(f"{', '.join(words)}; all of them in {listed}", file=sys.stderr)
     return AT_FAULT if counts.get("error", 0) else DONE
 
 
@@ -115,24 +147,31 @@ def run_build(arguments: argparse.Namespace) -> int:
         progress=Progress(quiet=arguments.quiet),
     )
     ran = f"{len(built.ran)} of {len(built.ran) + len(built.kept)} chapters run"
-    print(f"{ran}, {built.seconds:.1f} s", file=sys.stderr)
-    print(built.folder)
+    say(f"{ran}, {built.seconds:.1f} s", file=sys.stderr)
+    say(built.folder)
     return DONE
 
 
 def run_sheets(arguments: argparse.Namespace) -> int:
-    from fishreport.report.sheets import print_sheets
+    from fishreport.report.sheets import WORKBOOK, print_sheets
     from fishreport.study import read_study
 
+    study = read_study(arguments.study)
     written = print_sheets(
-        read_study(arguments.study),
+        study,
         arguments.out,
         ambient_us_cm=arguments.conductivity,
         specific_us_cm=arguments.specific,
         temperature_c=arguments.temperature,
     )
     for path in written:
-        print(path)
+        say(path)
+    workbook = written[0].parent / WORKBOOK
+    if workbook not in written:
+        say(f"{workbook} was there already and may hold data: left as it is; for a new one, move it away", file=sys.stderr)
+    elif not study.data.workbook and workbook.is_relative_to(study.folder):
+        inside = workbook.relative_to(study.folder).as_posix()
+        say(f'To have the workbook read, write under [data] of study.toml: workbook = "{inside}"', file=sys.stderr)
     return DONE
 
 
@@ -148,8 +187,8 @@ def run_export(arguments: argparse.Namespace) -> int:
         parts=arguments.only,
     )
     for note in handed.notes:
-        print(note, file=sys.stderr)
-    print(handed.folder)
+        say(note, file=sys.stderr)
+    say(handed.folder)
     return DONE
 
 
@@ -160,12 +199,12 @@ def run_explore(arguments: argparse.Namespace) -> int:
         from fishreport.explore.pages import write_pages
 
         for path in write_pages(arguments.html, [arguments.method] if arguments.method else [], study=arguments.study):
-            print(path)
+            say(path)
         return DONE
     if not arguments.method:
         for name, line in LINES.items():
-            print(f"{name:16} {line}")
-        print("Open one with: fishreport explore METHOD", file=sys.stderr)
+            say(f"{name:16} {line}")
+        say("Open one with: fishreport explore METHOD", file=sys.stderr)
         return DONE
     return open_method(arguments.method, arguments.folder, browser=not arguments.no_browser, study=arguments.study)
 
@@ -180,8 +219,8 @@ def run_simulate(arguments: argparse.Namespace) -> int:
         sites=arguments.sites,
         entry_errors=not arguments.clean,
     )
-    print(f"{len(planted)} slips of the pen planted; truth.json holds the truth", file=sys.stderr)
-    print(arguments.folder)
+    say(f"{len(planted)} slips of the pen planted; truth.json holds the truth", file=sys.stderr)
+    say(arguments.folder)
     return DONE
 
 
@@ -213,7 +252,7 @@ def run_review(arguments: argparse.Namespace) -> int:
         )
     print_review(found)
     if found.folder is not None:
-        print(found.folder / "review.html")
+        say(found.folder / "review.html")
     return TRIPPED if found.trips(arguments.fail_on) else DONE
 
 
@@ -223,7 +262,7 @@ def _verify(arguments: argparse.Namespace, progress: Progress) -> int:
     if len(arguments.paths) != 1:
         raise UsageError("--verify looks at one report")
     found = verify_build(arguments.paths[0], study=arguments.study, jobs=arguments.jobs, progress=progress)
-    print("\n".join(found.lines()))
+    say("\n".join(found.lines()))
     if arguments.json:
         arguments.json.write_bytes(verification_json(found))
     return DONE if found.repeatable else AT_FAULT
@@ -249,7 +288,7 @@ def run_batch(arguments: argparse.Namespace) -> int:
     )
     print_batch(done.outcomes)
     if done.rollup:
-        print(done.rollup)
+        say(done.rollup)
     if done.rollup_error:
-        print(f"fishreport: the regional report was not made: {done.rollup_error}", file=sys.stderr)
+        say(f"fishreport: the regional report was not made: {done.rollup_error}", file=sys.stderr)
     return done.exit_code

@@ -6,15 +6,25 @@ import argparse
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
 from fishreport import __version__
 from fishreport.cli import commands
 from fishreport.exceptions import FishreportError
+from fishreport.terminal import say, visible
 
 _EXITS = (
     "Exit status: 0 done; 1 the data or the study are at fault; 2 wrong usage; 3 a chapter failed; 4 a review found what "
     "--fail-on names."
 )
+
+
+class _Parser(argparse.ArgumentParser):
+    """argparse's own messages repeat what was typed: they are shown as any other text on a terminal."""
+
+    def _print_message(self, message: str, file: Any = None) -> None:
+        if message:
+            (file or sys.stderr).write(visible(message))
 
 
 def _list(text: str) -> list[str]:
@@ -53,7 +63,7 @@ def _add_building(parser: argparse.ArgumentParser) -> None:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="fishreport", epilog=_EXITS)
+    parser = _Parser(prog="fishreport", epilog=_EXITS)
     parser.description = "Field sheets of an electrofishing survey in, annual report out."
     parser.add_argument("--version", action="version", version=f"fishreport {__version__}")
     subparsers = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
@@ -144,12 +154,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         status: int = parsed.run(parsed)
     except FishreportError as error:
-        print(f"fishreport: {error}", file=sys.stderr)
+        say(f"fishreport: {error}", file=sys.stderr)
         return error.exit_code
     except KeyboardInterrupt:
-        print("fishreport: interrupted", file=sys.stderr)
+        say("fishreport: interrupted", file=sys.stderr)
         return commands.INTERRUPTED
     except BrokenPipeError:  # the reader of our output, such as `head`, has had enough
         sys.stderr.close()
         return commands.DONE
+    except OSError as error:  # such as a full disk, or a folder that was taken away meanwhile
+        where = f": {error.filename}" if error.filename else ""
+        say(f"fishreport: {error.strerror or type(error).__name__}{where}; mend that and run the command again", file=sys.stderr)
+        return commands.AT_FAULT
+    except MemoryError:
+        say(
+            "fishreport: the memory of this computer does not suffice; close other programs, or run with --jobs 1",
+            file=sys.stderr,
+        )
+        return commands.AT_FAULT
     return status

@@ -110,6 +110,7 @@ class Nouns:
             length = self._published(bound, species)
             name = self.species_name(species)
             return f"the share of {name} of stock length that reach {bound} length{length}{place}"
-        pattern = self.quantities.get(quantity) or _PHRASES.get(quantity) or f"the {quantity.replace('_', ' ')} of {{fish}}"
+        plain = quantity.replace("_", " ").replace("{", "{{").replace("}", "}}")
+        pattern = self.quantities.get(quantity) or _PHRASES.get(quantity) or f"the {plain} of {{fish}}"
         named = {"fish": self.fish(species, size_class), "species": self.species_name(species)}
         return pattern.format(**named, **{"class": self.class_name(size_class, species)}) + place

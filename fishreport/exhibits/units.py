@@ -6,7 +6,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import ROUND_HALF_UP, Context, Decimal
 from typing import Any, Literal
 
 import numpy as np
@@ -95,8 +95,10 @@ def _decimals_for(spread: float, digits: int) -> int:
 def _fixed(value: float, decimals: int) -> str:
     if not math.isfinite(value):
         return NO_VALUE if math.isnan(value) else ("∞" if value > 0 else f"{MINUS}∞")
-    quantum = Decimal(1).scaleb(-decimals)
-    rounded = Decimal(repr(float(value))).quantize(quantum, ROUND_HALF_UP)
+    exact = Decimal(repr(float(value)))
+    # As many digits as the number has before its point and those asked for: the default of 28 is too few for 1e30.
+    context = Context(prec=max(28, exact.adjusted() + max(decimals, 0) + 2))
+    rounded = exact.quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP, context)
     text = f"{abs(rounded):,.{max(decimals, 0)}f}"
     return f"{MINUS}{text}" if rounded < 0 else text
 

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fishreport.exceptions import UsageError
+from fishreport.fielddata.harmless import FORMULA_SIGNS
 from fishreport.fielddata.schema import KINDS, TABLES, Column, TableSchema
 from fishreport.study import Study
 
 if TYPE_CHECKING:
+    from openpyxl.cell import Cell, MergedCell
     from openpyxl.workbook import Workbook
     from openpyxl.worksheet.datavalidation import DataValidation
     from openpyxl.worksheet.worksheet import Worksheet
 
 ROWS = 5_000
+LONGEST_CELL = 32_767
+_NOT_ALLOWED = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 MARKS = (
     "adipose clip",
     "left pelvic clip",
@@ -41,6 +46,14 @@ def explain(column: Column) -> str:
     return "; ".join(parts)
 
 
+def _write_text(cell: Cell | MergedCell, text: str) -> None:
+    """Put text into a cell as text: a formula it is never, and signs that no workbook may hold are left out."""
+    cell.value = _NOT_ALLOWED.sub("", text)[:LONGEST_CELL]
+    cell.data_type = "s"
+    if text.startswith(FORMULA_SIGNS):
+        cell.quotePrefix = True  # type: ignore[attr-defined,unused-ignore]
+
+
 def _list_columns(book: Workbook, study: Study) -> dict[str, str]:
     """Write the lists to choose from on a sheet of their own; name → range."""
     sheet = book.create_sheet("Lists")
@@ -55,7 +68,7 @@ def _list_columns(book: Workbook, study: Study) -> dict[str, str]:
     for number, (name, words) in enumerate(lists.items(), start=1):
         cell = sheet.cell(1, number, name)
         for row, word in enumerate(words, start=2):
-            sheet.cell(row, number, word)
+            _write_text(sheet.cell(row, number), word)
         if words:
             ranges[name] = f"Lists!${cell.column_letter}$2:${cell.column_letter}${len(words) + 1}"
     return ranges
@@ -111,7 +124,8 @@ def _notes(book: Workbook, study: Study) -> None:
     from openpyxl.styles import Alignment, Font
 
     sheet = book.create_sheet("Notes")
-    sheet.append([f"Field data of {study.water.name}: one sheet a table, one row a thing, nothing where nothing was recorded."])
+    about = f"Field data of {study.water.name}: one sheet a table, one row a thing, nothing where nothing was recorded."
+    _write_text(sheet.cell(1, 1), about)
     sheet.append(["Bold columns must be filled in. Leave the names of the columns and of the sheets as they are."])
     sheet.append([])
     sheet.append(["table", "column", "what is written there"])

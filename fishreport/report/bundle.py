@@ -133,6 +133,12 @@ class _Result(_Shape):
     scenario: str | None = None
     detail: str | None = None
 
+    @model_validator(mode="after")
+    def _said_once(self) -> _Result:
+        if self.estimable != (self.value is not None):
+            raise ValueError("a result is estimable just when it has a value")
+        return self
+
 
 class _Results(_Shape):
     results: list[_Result]

@@ -23,9 +23,11 @@ from pathlib import Path
 from typing import Any
 
 import nbformat
+import pandas as pd
 from nbformat import NotebookNode
 
 from fishreport.fielddata.survey import Survey
+from fishreport.report.notebook import is_notebook
 from fishreport.report.plan import PlannedChapter
 from fishreport.report.reads import EVERYTHING, file_digest, folder_digest, study_digest, table_digest
 from fishreport.study import Study
@@ -107,9 +109,23 @@ def _unseal(path: Path) -> dict[str, Any] | None:
         if hashlib.sha256(body).hexdigest().encode() != checksum:
             return None
         content = json.loads(body)
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return None
-    return content if isinstance(content, dict) and content.get("format") == FORMAT else None
+    return content if isinstance(content, dict) and content.get("format") == FORMAT and _is_entry(content) else None
+
+
+def _is_entry(content: Mapping[str, Any]) -> bool:
+    """Whether what was kept has the shape of an entry, whoever wrote it."""
+    basis, reads = content.get("basis"), content.get("reads")
+    return (
+        isinstance(basis, dict)
+        and isinstance(basis.get("versions"), dict)
+        and all(isinstance(version, str) for version in basis["versions"].values())
+        and {"notebook", "code"} <= basis.keys()
+        and isinstance(reads, dict)
+        and all(key.partition(":")[0] in _WORDS and isinstance(digest, str) for key, digest in reads.items())
+        and is_notebook(content.get("notebook"))
+    )
 
 
 class Inputs:
@@ -133,10 +149,11 @@ class Inputs:
         if kind == "setting":
             try:
                 return study_digest(self.study, name)
-            except AttributeError:
+            except (AttributeError, TypeError, ValueError):
                 return "absent"
         if kind == "table":
-            return table_digest(getattr(self.survey, name)) if self.survey is not None else "absent"
+            table = getattr(self.survey, name, None)
+            return table_digest(table) if isinstance(table, pd.DataFrame) else "absent"
         if kind == "folder":
             return folder_digest(self.study.folder, self.ignored)
         return file_digest(self.study.folder / name)
@@ -196,7 +213,8 @@ class Cache:
             entry = _unseal(path)
             if entry is None:
                 damaged = True
-                path.unlink(missing_ok=True)
+                with contextlib.suppress(OSError):
+                    path.unlink(missing_ok=True)
                 continue
             why = self._difference(entry, basis, inputs)
             if not why:

@@ -9,11 +9,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from fishreport.exceptions import FishreportError, UsageError
-from fishreport.exhibits.exhibit import EXPLORER_TYPE, FIGURE_TYPE, FINDINGS_TYPE, SCORECARD_TYPE, TABLE_TYPE
-from fishreport.report.chapter import AUTHOR_TYPE
+from fishreport.exceptions import FishreportError, ReportError, UsageError
+from fishreport.exhibits.exhibit import EXPLORER_TYPE, FIGURE_TYPE, FINDINGS_TYPE, RESULTS_TYPE, SCORECARD_TYPE, TABLE_TYPE
+from fishreport.report.bundle import AUTHOR_TYPE, check_bundle
 from fishreport.report.manifest import CRATE, INPUTS
-from fishreport.report.notebook import INJECTED
+from fishreport.report.notebook import INJECTED, is_notebook
 from fishreport.report.plan import short_name
 from fishreport.study import Study, read_study
 
@@ -131,7 +131,10 @@ class OpenBuild:
 
 def _cells(folder: Path) -> Iterator[tuple[str, dict[str, Any]]]:
     for path in sorted((folder / "chapters").glob("*.ipynb")):
-        for cell in json.loads(path.read_text(encoding="utf-8"))["cells"]:
+        notebook = _read_json(path)
+        if not is_notebook(notebook):
+            raise ValueError(f"{path.name} is no notebook")
+        for cell in notebook["cells"]:
             tags = cell["metadata"].get("tags", [])
             if INJECTED not in tags and "remove" not in tags:
                 yield short_name(path.name), cell
@@ -144,6 +147,7 @@ def _scorecard(data: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _output(chapter: str, data: Mapping[str, Any]) -> Iterator[Shown]:
+    check_bundle(data, chapter)
     if TABLE_TYPE in data:
         yield Shown(chapter, "table", data[TABLE_TYPE]["label"], data[TABLE_TYPE])
     elif EXPLORER_TYPE in data:
@@ -206,10 +210,11 @@ def open_build(folder: Path | str) -> OpenBuild:
     if not (folder / CRATE).is_file() or not (folder / "results.json").is_file():
         raise UsageError(f"{folder} holds no report made by fishreport ({CRATE} and results.json are not both there)")
     try:
-        graph = {item["@id"]: item for item in json.loads((folder / CRATE).read_text(encoding="utf-8"))["@graph"]}
-        content = json.loads((folder / "results.json").read_text(encoding="utf-8"))
+        graph = {item["@id"]: item for item in _read_json(folder / CRATE)["@graph"]}
+        content = _read_json(folder / "results.json")
+        check_bundle({RESULTS_TYPE: {"results": content["results"]}}, "results.json")
         shown, titles = _shown(folder)
-        return OpenBuild(
+        opened = OpenBuild(
             folder=folder,
             water=content["study"],
             season=content["season"],
@@ -220,6 +225,33 @@ def open_build(folder: Path | str) -> OpenBuild:
             request=json.loads(graph["#build"]["request"]),
             graph=graph,
         )
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        what = f"{type(error).__name__}: {error}"
-        raise UsageError(f"the report in {folder} is damaged or of another version ({what}); build it again") from None
+        return _sound(opened)
+    except OSError as error:
+        raise UsageError(f"the report in {folder} cannot be read ({error.strerror}: {Path(error.filename or '').name})") from None
+    except (ReportError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        raise UsageError(
+            f"the report in {folder} is damaged or of another version: its {CRATE}, results.json or chapters are not as a build "
+            "writes them; build it again"
+        ) from None
+
+
+def _read_json(path: Path) -> Any:
+    def refuse(name: str) -> Any:
+        raise ValueError(f"{name} is not in JSON")
+
+    return json.loads(path.read_text(encoding="utf-8"), parse_constant=refuse)
+
+
+def _sound(build: OpenBuild) -> OpenBuild:
+    """The build, once all that a review or a look at it asks for is there and of its kind."""
+    request = build.request
+    lists = [request["chapters"], request["formats"]]
+    texts = [build.water, build.title, *build.versions.values(), *build.output_digests.values(), *build.output_digests]
+    texts += [item["sha256"] for item in build.entities("#input/").values()] + [name for names in lists for name in names]
+    kinds = [isinstance(request["settings"], dict), request["season"] is None or isinstance(request["season"], int)]
+    kinds += [isinstance(build.season, int), *(isinstance(names, list) for names in lists)]
+    kinds += [isinstance(text, str) for text in texts]
+    kinds += [{"name", "value", "defaultValue"} <= item.keys() for item in build.entities("#parameter/").values()]
+    if not all(kinds):
+        raise ValueError("not as a build writes it")
+    return build

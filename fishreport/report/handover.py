@@ -10,11 +10,13 @@ from pathlib import Path
 from typing import Any
 
 from fishreport.exceptions import ReportError, UsageError
+from fishreport.exhibits.exhibit import RESULTS_TYPE
 from fishreport.fielddata import Survey, load_survey
 from fishreport.fielddata.coarsen import Coarsened, coarsen
 from fishreport.fielddata.darwin_core import darwin_core, zipped
 from fishreport.fielddata.data_package import data_package
 from fishreport.report.build import DEFAULT_FOLDER
+from fishreport.report.bundle import check_bundle
 from fishreport.report.manifest import CRATE, input_files, sha256
 from fishreport.report.place import Placing, check_target
 from fishreport.report.results_workbook import results_workbook
@@ -51,21 +53,25 @@ def _read_build(report: Path) -> Mapping[str, Any]:
         )
     try:
         content = json.loads(file.read_text(encoding="utf-8"))
-        records = content["results"]
-        assert all(isinstance(record["id"], str) for record in records)
-    except (ValueError, KeyError, TypeError, AssertionError):
+        check_bundle({RESULTS_TYPE: {"results": content["results"]}}, "results.json")
+    except (OSError, ValueError, KeyError, TypeError, RecursionError, ReportError):
         raise ReportError(f"{file} cannot be read as results; build the report again") from None
     loaded: Mapping[str, Any] = content
     return loaded
 
 
 def _changed_since(report: Path, study: Study) -> list[str]:
-    """Data and study files that are not what the build was made from, as its provenance tells."""
+    """Data and study files that are not what the build was made from, as its provenance tells; none where it has none."""
+    if not (report / CRATE).exists():
+        return []
     try:
         graph = json.loads((report / CRATE).read_text(encoding="utf-8"))["@graph"]
         digests = {item["@id"].removeprefix("#input/"): item["sha256"] for item in graph if item["@id"].startswith("#input/")}
-    except (OSError, ValueError, KeyError, TypeError):
-        return []
+        assert all(isinstance(digest, str) for digest in digests.values())
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, AssertionError):
+        raise ReportError(
+            f"{report / CRATE} cannot be read, so nobody knows what the report was made from; build it again"
+        ) from None
     now = {path.relative_to(study.folder).as_posix(): path for path in input_files(study, study.folder / "study.toml")}
     tables = [name for name in digests if not name.endswith(".md")]
     return [name for name in tables if name not in now or sha256(now[name]) != digests[name]]
@@ -77,9 +83,9 @@ def _settings(report: Path) -> str:
         graph = json.loads((report / CRATE).read_text(encoding="utf-8"))["@graph"]
         request = next(json.loads(item["request"]) for item in graph if "request" in item)
         settings = request["settings"]
-    except (OSError, ValueError, KeyError, TypeError, StopIteration):
+        return "; ".join(f"{name} = {value}" for name, value in settings.items()) or "none"
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError, StopIteration):
         return "not known"
-    return "; ".join(f"{name} = {value}" for name, value in settings.items()) or "none"
 
 
 def last_results(study: Study, report: Path) -> list[dict[str, Any]]:

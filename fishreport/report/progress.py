@@ -7,6 +7,8 @@ import threading
 from types import TracebackType
 from typing import Any, TextIO
 
+from fishreport.terminal import visible
+
 
 class Progress:
     """Progress of one build; safe to call from several threads. Use it as a context manager."""
@@ -48,6 +50,7 @@ class Progress:
         """One line."""
         if self.quiet:
             return
+        text = visible(text)
         with self._lock:
             if self._bar is not None:
                 self._bar.console.print(text, markup=False, highlight=False)
@@ -58,7 +61,7 @@ class Progress:
         """What is being done now."""
         with self._lock:
             if self._bar is not None:
-                self._bar.update(self._task, description=text[:44])
+                self._bar.update(self._task, description=visible(text)[:44])
 
     def done(self, text: str = "") -> None:
         """One step is done."""

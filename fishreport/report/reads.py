@@ -72,7 +72,7 @@ def file_digest(path: Path) -> str:
     """Digest of a file, or ``absent``."""
     try:
         return hashlib.sha256(path.read_bytes()).hexdigest()[:32]
-    except OSError:
+    except (OSError, ValueError):
         return "absent"
 
 

@@ -9,6 +9,8 @@ import zipfile
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from fishreport.fielddata.harmless import FORMULA_SIGNS
+
 if TYPE_CHECKING:
     from openpyxl.worksheet.worksheet import Worksheet
 
@@ -52,7 +54,7 @@ _MEANINGS = {
     "size_class": "all, a length category (that length and longer), or a range of lengths",
     "id": "stable name of the result, as in results.json",
 }
-_NOT_ALLOWED = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]")
+_NOT_ALLOWED = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 _LONGEST = 32_767
 
 
@@ -77,7 +79,7 @@ def _write_row(sheet: Worksheet, row: int, values: Sequence[Any]) -> None:
         cell.value = plain
         if isinstance(plain, str):
             cell.data_type = "s"
-            if plain.startswith(("=", "+", "-", "@", "\t", "\r")):
+            if plain.startswith(FORMULA_SIGNS):
                 cell.quotePrefix = True  # type: ignore[attr-defined,unused-ignore]
 
 

@@ -69,7 +69,8 @@ class Case:
 class Surface:
     """Somewhere hostile input can come in: `run` raises when the product fails, else says ``taken`` or ``refused``.
 
-    `share` is how often its turn comes; `seconds` is when a case counts as hung; `spawns` allows processes to be started.
+    `share` is how often its turn comes; `seconds` is when a case counts as hung; `spawns` allows processes to be started;
+    `fixed` is how many cases the suite runs; `prepare` is called once before the first case.
     """
 
     name: str
@@ -78,6 +79,7 @@ class Surface:
     seconds: float = 20.0
     spawns: bool = False
     fixed: int = 8
+    prepare: Callable[[], Any] | None = None
 
 
 @dataclass
@@ -114,7 +116,12 @@ class _Watch:
             return
         temporary = tempfile.gettempdir()
         known = tuple(os.path.join(temporary, start) for start in ("fishreport-", "openpyxl."))  # noqa: PTH118
-        if full.startswith((self.root, *known, "/dev/")) or full == temporary or "__pycache__" in full or "matplotlib" in full:
+        if (
+            f"{full}{os.sep}".startswith((self.root, *known, "/dev/"))
+            or full == temporary
+            or "__pycache__" in full
+            or "matplotlib" in full
+        ):
             return
         self.seen.append(f"{event} {full}")
 
@@ -174,6 +181,8 @@ def case_seed(seed: int, surface: str, number: int) -> str:
 def run_case(surface: Surface, number: int, seed: int, base: Path) -> Verdict:
     """Run one case of a surface and judge it."""
     _install()
+    if surface.prepare is not None:
+        surface.prepare()
     folder = Path(tempfile.mkdtemp(prefix="case-", dir=base))
     (folder / "outside").mkdir()
     (folder / "outside" / "secret.txt").write_text(SECRET)
