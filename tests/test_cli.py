@@ -88,6 +88,39 @@ def test_check_lists_faults_and_writes_them(study: Path, tmp_path: Path, capsys:
     assert {row["value"] for row in rows if row["severity"] == "error"} == {"R9", "'=1+1"}  # a spreadsheet must not run it
 
 
+def test_faults_that_differ_in_the_row_alone_are_told_once(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rows = ["R9"] * 3 + ["R1"] + ["R8", "R1"] * 8
+    fish = "run_id,species\n" + "".join(f"{run_id},BNT\n" for run_id in rows)
+    (study / "fish.csv").write_text(fish, encoding="utf-8")
+    assert run("check", str(study)) == 1
+    told = [line for line in capsys.readouterr().out.splitlines() if line.startswith("error")]
+    assert [line.split("fish.csv, ")[1].split(", run_id")[0] for line in told] == [
+        "rows 2 to 4",
+        "rows 6, 8, 10, 12, 14, 16 and 2 more",
+    ]
+    with (study / "checks.csv").open(encoding="utf-8", newline="") as stream:
+        assert sum(row["severity"] == "error" for row in csv.DictReader(stream)) == 11
+
+
+def test_sheets_tell_of_the_workbook(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    capsys.readouterr()
+    assert run("sheets", str(study)) == 0
+    assert 'workbook = "field-sheets/field-data.xlsx"' in capsys.readouterr().err
+    assert run("sheets", str(study)) == 0
+    told = capsys.readouterr()
+    assert "left as it is" in told.err and "field-data.xlsx" not in told.out
+    file = study / "study.toml"
+    text = file.read_text(encoding="utf-8").replace("# workbook =", "workbook =")
+    file.write_text(text, encoding="utf-8")
+    assert run("check", str(study)) == 1
+    assert "field-data.xlsx (sheet runs): there are no runs yet" in capsys.readouterr().out
+
+
+def test_a_folder_of_studies_is_named_as_such(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run("check", str(study.parent)) == 1
+    assert "there are some in water: name one, or run `fishreport batch`" in capsys.readouterr().err
+
+
 def test_check_of_sound_data(study: Path) -> None:
     (study / "fish.csv").write_text("run_id,species,length_mm\nR1,BNT,300\nR2,BNT,310\n", encoding="utf-8")
     assert run("check", str(study)) == 0

@@ -216,6 +216,7 @@ def test_settings_change_the_study_and_are_kept(write):
         ({"parameters.level": "high"}, "must be a number"),
         ({"season": 5}, "must be a section of keys"),
         ({"": 5}, "unknown key"),
+        ({"minimum_length_mm": 200}, "a key of species.CODE and of scenarios.0"),
     ],
 )
 def test_wrong_settings(write, setting, words):

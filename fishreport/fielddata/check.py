@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from fishreport.fielddata.check_fish import check_codes, check_sizes, check_twice
+from fishreport.fielddata.check_fish import check_codes, check_sizes, check_standards, check_twice
 from fishreport.fielddata.check_others import check_ages, check_census, check_flow, check_harvest
 from fishreport.fielddata.check_runs import (
     check_effort,
@@ -76,6 +76,7 @@ def check_tables(
     run_line : ndarray
         Line in the runs table of the run of each fish, -1 for none.
     """
+    check_standards(study, faults)
     if "runs" in values:
         _check_runs(values["runs"], run_line, study, raw["runs"], faults)
     if "fish" in values:

@@ -31,7 +31,7 @@ def _standards(species: Species | None) -> list[Standard]:
         try:
             return [standards.find(species.standard)]
         except StandardError:
-            pass  # told where the standard is used
+            pass  # one of the study's own, or told by check_standards
     same = [standard for standard in standards if standard.species.casefold() == species.name.casefold()]
     return [standard for standard in same if not standard.regional]
 
@@ -117,6 +117,20 @@ def _doubt_long(fish: pd.DataFrame, name: str, longest: float, high: float, raw:
         hint = f"{slips[0].advice}; " if slips else ""
         message = f"{digits(value)} mm is longer than a {name} is believed to grow here ({longest:.0f} mm)"
         raw.tell(faults, "length_over_maximum", line, "length_mm", message, f"{hint}{_SEE_SHEET}")
+
+
+def check_standards(study: Study, faults: Faults) -> None:
+    """Every standard that the study file names is there, in the published ones or the study's own."""
+    for code, species in study.species.items():
+        if not species.standard:
+            continue
+        try:
+            load_standards(study.own_standards).find(species.standard)
+        except StandardError as error:
+            message = str(error).rstrip(".?")
+            advice = "correct the name; a species without a published standard needs no line `standard`"
+            column = f"species.{code}.standard"
+            faults.add("unknown_standard", "", message, advice, file="study.toml", column=column, value=species.standard)
 
 
 def check_sizes(fish: pd.DataFrame, study: Study, raw: RawTable, faults: Faults) -> None:

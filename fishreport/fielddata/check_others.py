@@ -9,10 +9,15 @@ from fishreport.fielddata.grid import RawTable
 from fishreport.study import SIZE_CLASSES, parse_size_range
 
 _SEE = "see the field sheet"
+_OLD_YEARS, _OLD_TIMES = 12, 4  # common practice, no source: a digit too much makes tens of years
 
 
 def check_ages(ages: pd.DataFrame, raw: RawTable, faults: Faults) -> None:
-    """Rings within the radius; no reader twice on a sample."""
+    """Rings within the radius; no age far above the others; no reader twice on a sample."""
+    usual = ages["age_years"].median()
+    for line, age in ages.loc[ages["age_years"] > max(_OLD_YEARS, _OLD_TIMES * usual), "age_years"].items():
+        message = f"an age of {age:g} years is far from the usual {usual:g} years"
+        raw.tell(faults, "age_unusual", line, "age_years", message, _SEE)
     total = ages["increments_mm"].map(sum).astype(float)
     for row in ages.assign(total=total)[total > ages["radius_mm"] * 1.02 + 0.01].itertuples():
         message = f"the rings add up to {row.total:.4g} mm, more than the radius of {row.radius_mm:g} mm"

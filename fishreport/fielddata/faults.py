@@ -37,6 +37,7 @@ CODES: dict[str, Code] = {
     "unnamed_column": Code("error", "a column with data has no name, as merged header cells leave it"),
     "duplicate_column": Code("error", "two columns have the same name"),
     "missing_column": Code("error", "a required column is not there"),
+    "unknown_standard": Code("error", "a species of the study file names a standard that there is not"),
     "no_rows": Code("error", "a table that the report stands on has a header and no rows"),
     # cells
     "long_row": Code("error", "a row has more fields than the header"),
@@ -88,6 +89,7 @@ CODES: dict[str, Code] = {
     "tag_twice_in_run": Code("doubt", "a tag seen twice in the same run"),
     "recapture_shrank": Code("doubt", "a recaptured fish shorter than before"),
     "recapture_grew_fast": Code("doubt", "a recaptured fish that grew beyond belief"),
+    "age_unusual": Code("doubt", "an age far above the others, as of a digit too much"),
     "age_read_twice": Code("doubt", "the same reader's age of the same sample twice"),
     # for the reader to know
     "lines_above_header": Code("note", "lines above the header that are not read"),

@@ -11,6 +11,7 @@ from fishreport.fielddata.faults import Faults
 from fishreport.fielddata.grid import RawTable
 
 NO_LINK = -1
+_WHOLE_RUN = 3
 
 
 def find_duplicate_runs(runs: pd.DataFrame, raw: RawTable, faults: Faults) -> None:
@@ -75,8 +76,11 @@ def link_fish(fish: pd.DataFrame, runs: pd.DataFrame, raw: RawTable, faults: Fau
     named = (fish["run_id"] != "").to_numpy()
     orphan = named & (position < 0) & ~silent
     hints = {run_id: _near(run_id, known) for run_id in fish.loc[orphan, "run_id"].unique()[:200]}
-    for line, run_id in fish.loc[orphan, "run_id"].items():
+    orphans = fish.loc[orphan, "run_id"]
+    for (line, run_id), fellows in zip(orphans.items(), orphans.groupby(orphans).transform("size"), strict=True):
         advice = f"{hints.get(run_id, '')}add the run, or correct the run_id of this fish"
+        if fellows >= _WHOLE_RUN:  # so many fish are not misspelt one by one
+            advice = f"{fellows} fish name it: add the run, or correct its run_id in the runs table"
         raw.tell(faults, "orphan_run", line, "run_id", f"the runs table has no run {run_id}", advice)
     no_key = ~named & ((fish["site"] == "") | fish["date"].isna()).to_numpy() & ~silent
     for line in lines[no_key]:

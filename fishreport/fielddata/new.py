@@ -31,8 +31,8 @@ year = {year}                   # the season to report; all earlier ones in the 
 # months = [9, 10, 11]        # months of the standard survey; without this line every run of the year counts
 
 # Where the field data lie, inside this folder. A table that you do not have needs no line.
-# Or one workbook with a sheet a table: workbook = "field.xlsx"
 [data]
+# workbook = "field-sheets/field-data.xlsx"   # read this workbook of `fishreport sheets` instead of the files below
 runs = "runs.csv"
 fish = "fish.csv"
 ages = "ages.csv"
@@ -41,8 +41,9 @@ stocking = "stocking.csv"
 flow = "flow.csv"
 harvest = "harvest.csv"
 
-# One section a species, headed by its code in the fish table. `standard` names the published standard weight and
-# length categories; lengths in mm.
+# One section a species, headed by its code in the fish table: take out, change and add. `standard` names the published
+# standard weight and length categories, such as "mountain whitefish" (a wrong name tells which there are); a species that
+# has none needs no such line. Lengths in mm.
 [species.BNT]
 name = "brown trout"
 standard = "brown trout (lotic)"
@@ -98,7 +99,7 @@ release_mortality = 0.05      # share of released fish that die
 title = ""                    # empty: made from water and season
 author = ""
 units = "metric"              # metric or us
-narrative = "narrative"       # your own words, Markdown files in this folder; never changed by the tool
+narrative = "narrative"       # folder of your own words: summary.md, recommendations.md, brief.md, growth.md ...
 
 # Rows that are left out, each with its reason: by line in the file (the header is line 1), by what stands in it, or both.
 # [[set_aside.fish]]

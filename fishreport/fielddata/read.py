@@ -35,7 +35,11 @@ def _read_sheets(study_folder: Path, workbook: str, named: dict[str, str | None]
 def _no_sheet(book: Workbook, name: str, wanted: str, faults: Faults) -> None:
     message = f"the workbook has no sheet for the {name} table; its sheets are {', '.join(book.titles)}"
     faults.add(
-        "missing_file", name, message, f"name a sheet {Path(wanted).stem}, or give its name by [data] {name}", file=book.file
+        "missing_file",
+        name,
+        message,
+        f"name a sheet {Path(wanted).stem}, give its name by [data] {name}, or take that line out",
+        file=book.file,
     )
 
 

@@ -199,7 +199,9 @@ def review_study(
     from fishreport.report.build import build_report, study_file
 
     if not settings and season is None:
-        raise UsageError("a review of a study needs what is to be changed: --set KEY=VALUE or --season YEAR")
+        raise UsageError(
+            "a review of a study needs what is to be changed: --set KEY=VALUE or --season YEAR; two reports: both paths"
+        )
     file = study_file(study)
     target = check_target(Path(out) if out is not None else file.parent / DEFAULT_FOLDER, file.parent)
     options: dict[str, Any] = {

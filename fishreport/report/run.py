@@ -212,7 +212,10 @@ class Runner:
         if failures:
             first = failures[0]
             if len(failures) > 1:
-                others = "; ".join(f"chapter {error.chapter}: {error.reason}" for error in failures[1:])
+                alike = [error.chapter for error in failures[1:] if error.reason == first.reason]
+                told = [f"{', '.join(alike)}, for the same reason"] if alike else []
+                told += [f"chapter {error.chapter}: {error.reason}" for error in failures[1:] if error.chapter not in alike]
+                others = "; ".join(told)
                 raise ChapterError(first.chapter, first.cell, f"{first.reason}; also failed: {others}", first.notebook)
             raise first
         return done

@@ -16,6 +16,8 @@ from fishreport.study.wording import plain_faults
 
 MAX_BYTES = 2_000_000
 MAX_FAULTS = 20  # told at once; who has more mends these first
+_STUDIES_NAMED = 5
+_NEW = "`fishreport new FOLDER` lays one out"
 # What the parser says of the commonest slips, and what a person would say.
 _PLAIN_TOML = (
     ("Cannot overwrite a value", "a key stands twice"),
@@ -114,7 +116,9 @@ def read_study(path: Path | str, *, overrides: Mapping[str, Any] | None = None, 
 def _read_toml(file: Path) -> dict[str, Any]:
     try:
         if not file.is_file():
-            raise StudyError("there is no study here; `fishreport new FOLDER` lays one out", str(file))
+            below = sorted(path.parent.name for path in file.parent.glob(f"*/{file.name}"))[:_STUDIES_NAMED]
+            advice = f"there are some in {', '.join(below)}: name one, or run `fishreport batch`" if below else _NEW
+            raise StudyError(f"there is no study here; {advice}", str(file))
         if file.stat().st_size > MAX_BYTES:
             raise StudyError(f"the file is larger than {MAX_BYTES // 1_000_000} MB; check that it is the right file", str(file))
         text = file.read_text(encoding="utf-8-sig")

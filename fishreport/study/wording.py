@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import math
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, get_origin
 
 from pydantic import BaseModel, ValidationError
 
@@ -51,6 +51,20 @@ def _known_keys(location: tuple[Any, ...]) -> list[str]:
     return list(model.model_fields) if model is not None else []
 
 
+def _homes(key: str, model: type[BaseModel] = Study, path: str = "") -> list[str]:
+    """The sections that do know a key of that name, as a setting is written on the command line."""
+    found = []
+    for name, entry in model.model_fields.items():
+        inner = _inner_model(entry.annotation)
+        if inner is None:
+            continue
+        kind = get_origin(entry.annotation)
+        place = f"{path}{name}" + (".CODE" if kind is dict else ".0" if kind in (tuple, list) else "")
+        found += [place] if key in inner.model_fields else []
+        found += _homes(key, inner, f"{place}.")
+    return found
+
+
 def _shown(value: Any) -> str:
     if isinstance(value, bool):
         return str(value).lower()
@@ -72,7 +86,9 @@ def _sentence(item: Mapping[str, Any]) -> str:
     match kind:
         case "extra_forbidden":
             known = _known_keys(location)
-            return f"unknown key; {_near(location[-1], known, 0.5) or 'known keys here: ' + ', '.join(known)}"
+            homes = " and of ".join(_homes(str(location[-1])))
+            elsewhere = f"known keys here: {', '.join(known)}" + (f"; it is a key of {homes}" if homes else "")
+            return f"unknown key; {_near(location[-1], known, 0.5) or elsewhere}"
         case "missing" if isinstance(location[-1], int):
             return "this list is too short"
         case "missing":

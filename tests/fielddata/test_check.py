@@ -216,6 +216,31 @@ def test_two_readings_by_one_reader_are_doubted(make_study):
     assert doubts(study)[["code", "row"]].to_numpy().tolist() == [["age_read_twice", 5]]
 
 
+def test_an_age_of_tens_of_years_is_doubted(make_study):
+    """Common practice, no source: 31 among ages of 2 to 4 is a slip; 11 may be an old fish."""
+    fish = "run_id,species,age_sample\n" + "".join(f"R1,BNT,S{number}\n" for number in range(1, 6))
+    ages = "age_sample,age_years,reader\nS1,3,a\nS2,2,a\nS3,4,a\nS4,31,a\nS5,11,a\n"
+    found = doubts(make_study(fish=fish, ages=ages))
+    assert found[["code", "row", "value"]].to_numpy().tolist() == [["age_unusual", 5, "31"]]
+
+
+def test_a_standard_that_there_is_not_is_told_before_a_chapter_runs(make_study):
+    study = make_study(fish="run_id,species\nR1,BNT\n")
+    asked = study.species["BNT"].model_copy(update={"standard": "brown truot"})
+    study = study.model_copy(update={"species": {"BNT": asked}})
+    found = check_survey(study)
+    errors = found[found["severity"] == "error"]
+    assert errors[["code", "file", "column"]].to_numpy().tolist() == [["unknown_standard", "study.toml", "species.BNT.standard"]]
+    assert "did you mean 'brown trout (lotic)'" in errors["message"].iloc[0]
+
+
+def test_a_run_that_many_fish_name_and_the_runs_lack_is_looked_for_there(make_study):
+    found = check_survey(make_study(fish="run_id,species\nR1,BNT\nR91,BNT\nR8,BNT\nR8,BNT\nR8,BNT\n"))
+    advice = found.loc[found["code"] == "orphan_run", "advice"].tolist()
+    assert "correct the run_id of this fish" in advice[0]
+    assert advice[1:] == ["3 fish name it: add the run, or correct its run_id in the runs table"] * 3
+
+
 def test_a_whole_table_in_other_units_is_one_doubt(make_study, rng):
     inches = [[*row[:2], f"{float(row[2]) / 25.4:.1f}", *row[3:]] for row in ordinary(rng)]
     found = doubts(make_study(runs=RUNS, fish=fish(inches)))
