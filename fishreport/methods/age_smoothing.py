@@ -10,6 +10,8 @@ from fishreport.methods.growth_curves import Floats
 
 _PENALTY = 1e-2
 _LARGEST_SE = 1000.0
+_LEAST_GAIN = 1e-12
+_ROUNDING = 1e-13
 
 
 @dataclass(frozen=True)
@@ -66,11 +68,13 @@ class AgeModel:
 
 def _softmax(coefficients: Floats, z: Floats) -> Floats:
     """(draws, lengths, present ages)."""
-    eta = coefficients[:, None, :, 0] + coefficients[:, None, :, 1] * z[None, :, None]
-    eta = np.concatenate([np.zeros((*eta.shape[:2], 1)), eta], axis=-1)
-    eta = eta - eta.max(axis=-1, keepdims=True)
-    share = np.exp(eta)
-    return share / share.sum(axis=-1, keepdims=True)
+    share = np.zeros((coefficients.shape[0], z.size, coefficients.shape[1] + 1))
+    np.multiply(coefficients[:, None, :, 1], z[None, :, None], out=share[:, :, 1:])
+    share[:, :, 1:] += coefficients[:, None, :, 0]
+    share -= share.max(axis=-1, keepdims=True)
+    np.exp(share, out=share)
+    share /= share.sum(axis=-1, keepdims=True)
+    return share
 
 
 def _inverse(information: Floats) -> Floats:
@@ -83,32 +87,33 @@ def _climb(z: Floats, member: Floats, penalty: float) -> tuple[Floats, Floats, f
     """Newton's method with step halving: coefficients, inverse information, log-likelihood, and whether it settled."""
     design = np.column_stack([np.ones_like(z), z])
     others = member.shape[1] - 1
+    outer = np.einsum("ni,nj->nij", design, design).reshape(z.size, 4)
     held = penalty * np.tile([0.0, 1.0], others)
 
-    def value(at: Floats) -> float:
+    def value(at: Floats) -> tuple[float, Floats]:
         share = _softmax(at.reshape(1, others, 2), z)[0]
-        return float(np.sum(np.log(np.maximum((share * member).sum(axis=1), 1e-300)))) - float(held @ at**2) / 2
+        fit = float(np.sum(np.log(np.maximum((share * member).sum(axis=1), 1e-300))))
+        return fit - float(held @ at**2) / 2, share[:, 1:]
 
     at = np.zeros(others * 2)
-    best = value(at)
+    best, share = value(at)
     settled = False
     information = np.eye(others * 2)
     for _ in range(200):
-        share = _softmax(at.reshape(1, others, 2), z)[0][:, 1:]
         gradient = ((member[:, 1:] - share).T @ design).ravel() - held * at
         spread = np.einsum("na,ab->nab", share, np.eye(others)) - share[:, :, None] * share[:, None, :]
-        information = np.einsum("nab,ni,nj->aibj", spread, design, design).reshape(others * 2, others * 2) + np.diag(held)
+        information = (spread.reshape(z.size, -1).T @ outer).reshape(others, others, 2, 2).swapaxes(1, 2)
+        information = information.reshape(others * 2, others * 2) + np.diag(held)
         step = np.linalg.lstsq(information, gradient, rcond=1e-14)[0]
-        gain = float(step @ gradient)
-        if gain < 1e-18 * max(1.0, abs(best)):
-            settled = True
-            break
+        # Newton's method doubles the right digits each time: after a step of this gain what is left is beyond rounding.
+        settled = float(step @ gradient) < _LEAST_GAIN * max(1.0, abs(best))
         length = 1.0
-        while length > 1e-8 and value(at + length * step) < best:
+        tried, share = value(at + step)
+        while length > 1e-8 and tried < best - _ROUNDING * abs(best):
             length /= 2
-        at = at + length * step
-        best = max(best, value(at))
-        if np.max(np.abs(at)) > 1e4:
+            tried, share = value(at + length * step)
+        at, best = at + length * step, max(best, tried)
+        if settled or np.max(np.abs(at)) > 1e4:
             break
     covariance: Floats = np.asarray(_inverse(information), float)
     return at.reshape(others, 2), covariance, best, settled
@@ -166,37 +171,44 @@ def resample_age_model(model: AgeModel, resamples: int, rng: np.random.Generator
     z = (model.length_mm - model.centre) / model.scale
     design = np.column_stack([np.ones_like(z), z])
     member = (model.age[:, None] == model.ages[model.present][None, :]).astype(float)
+    place = member.argmax(axis=1)
     weight = rng.multinomial(n, np.full(n, 1 / n), size=resamples).astype(float)
     home = model.coefficients.ravel()
     outer = np.einsum("ni,nj->nij", design, design).reshape(n, 4)
 
-    def value(coefficients: Floats) -> Floats:
+    def value(coefficients: Floats, weight: Floats) -> tuple[Floats, Floats]:
         share = _softmax(coefficients.reshape(-1, others, 2), z)
-        own = np.einsum("bna,na->bn", share, member)
-        return np.einsum("bn,bn->b", weight, np.log(np.maximum(own, 1e-300))) - _PENALTY * ((coefficients - home) ** 2).sum(1) / 2
+        own = np.take_along_axis(share, place[None, :, None], axis=2)[:, :, 0]
+        fit = np.einsum("bn,bn->b", weight, np.log(np.maximum(own, 1e-300)))
+        return fit - _PENALTY * ((coefficients - home) ** 2).sum(1) / 2, share
 
-    best = value(at)
+    # Replicates that have settled are set aside; those that have not are followed on.
+    moving = np.arange(resamples)
+    best, share = value(at, weight)
     for _ in range(15):
-        share = _softmax(at.reshape(-1, others, 2), z)[:, :, 1:]
-        gradient = np.einsum("bna,ni->bai", weight[:, :, None] * (member[:, 1:] - share), design).reshape(resamples, -1)
-        gradient -= _PENALTY * (at - home)
-        information = np.empty((resamples, others, 2, others, 2))
+        now, share = at[moving], share[:, :, 1:]
+        gradient = np.einsum("bna,ni->bai", weight[:, :, None] * (member[:, 1:] - share), design).reshape(moving.size, -1)
+        gradient -= _PENALTY * (now - home)
+        information = np.empty((moving.size, others, 2, others, 2))
         for a in range(others):
+            drawn = weight * share[:, :, a]
             for b in range(a, others):
-                spread = weight * share[:, :, a] * ((a == b) - share[:, :, b])
-                block = (spread @ outer).reshape(resamples, 2, 2)
+                block = ((drawn * ((a == b) - share[:, :, b])) @ outer).reshape(-1, 2, 2)
                 information[:, a, :, b, :] = block
                 information[:, b, :, a, :] = block
-        flat = information.reshape(resamples, others * 2, others * 2) + _PENALTY * np.eye(others * 2)
+        flat = information.reshape(moving.size, others * 2, others * 2) + _PENALTY * np.eye(others * 2)
         step = np.linalg.solve(flat, gradient[..., None])[..., 0]
-        length = np.ones((resamples, 1))
+        length = np.ones((moving.size, 1))
+        tried, share = value(now + step, weight)
         for _ in range(12):
-            tried = value(at + length * step)
-            worse = tried < best - 1e-9 * np.abs(best)
-            if not worse.any():
+            worse = np.flatnonzero(tried < best - 1e-9 * np.abs(best))
+            if not worse.size:
                 break
             length[worse] /= 2
-        at, best = at + length * step, np.maximum(best, tried)
-        if np.max(np.abs(length * step)) < 1e-4:
+            tried[worse], share[worse] = value(now[worse] + length[worse] * step[worse], weight[worse])
+        at[moving] = now + length * step
+        still = np.abs(length * step).max(axis=1) >= 1e-4
+        if not still.any():
             break
+        moving, weight, share, best = moving[still], weight[still], share[still], np.maximum(best, tried)[still]
     return at.reshape(resamples, others, 2)
