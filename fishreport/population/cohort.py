@@ -61,6 +61,14 @@ def _rates(name: str, value: ArrayLike, draws: int) -> Floats:
     return np.broadcast_to(rate, (*rate.shape[:-1], draws))
 
 
+def _over(gone: Floats, hazard: Floats, width: float) -> Floats:
+    """Share gone over the hazard: the mean time alive in a step of that width, also where nothing is to be feared."""
+    if hazard.min() > 1e-12:
+        return gone / hazard
+    positive = hazard > 1e-12
+    return np.where(positive, gone / np.where(positive, hazard, 1.0), width)
+
+
 def _follow(
     life: LifeHistory,
     angling: Angling,
@@ -98,32 +106,29 @@ def _follow(
             mature = mature * life.maturity_at(at, np.broadcast_to(ages[step], at.shape))
             totals["spawning"] += (alive * mature).sum(axis=-1)
             unfished += (pristine * mature).sum(axis=-1)
-        capture = rate[..., None] * life.vulnerability_at(length)
+        vulnerable = life.vulnerability_at(length)
         legal: Floats | float = 0.0
         for low, high in ranges:
             legal = legal + growth.share_below(high, start, end, cv) - growth.share_below(low, start, end, cv)
         kept = legal * (1 - u) + (1 - legal) * q
-        hazard = natural + capture * (1 - (1 - kept) * (1 - release[:, None]))
-        survival = np.exp(-hazard * width)
-        positive = hazard > 1e-12
-        present = alive * np.where(positive, -np.expm1(-hazard * width) / np.where(positive, hazard, 1.0), width)
-        caught = present * capture
-        taken = caught * kept
-        died = (caught - taken) * release[:, None]
+        harvested, dying = vulnerable * kept, vulnerable * (1 - kept) * release[:, None]
+        hazard = natural + rate[..., None] * (harvested + dying)
+        gone = -np.expm1(-hazard * width)
+        present = alive * _over(gone, hazard, width)
         for name, item in (
-            ("yield", taken * weight),
-            ("harvest", taken),
-            ("catch", caught),
-            ("release", died),
-            ("natural", present * natural),
+            ("yield", harvested * weight),
+            ("harvest", harvested),
+            ("catch", vulnerable),
+            ("release", dying),
         ):
-            totals[name] += item.sum(axis=-1)
-        halfway = alive * np.sqrt(survival)
-        alive = alive * survival
+            totals[name] += rate * np.einsum("...g,...g->...", present, item)
+        totals["natural"] += np.einsum("...g,...g->...", present, natural)
+        halfway = alive * np.sqrt(1 - gone) if marks.size else alive
+        alive = alive * (1 - gone)
         pristine = pristine * np.exp(-natural * width)
         for place, mark in enumerate(marks):
             after = growth.share_below(mark, end, end, cv)
-            reaching[place] = reaching[place] + (halfway * (below[place] - after)).sum(axis=-1)
+            reaching[place] = reaching[place] + np.einsum("...g,...g->...", halfway, below[place] - after)
             below[place] = after
     empty = np.zeros((*rate.shape, 0))
     return Cohort(

@@ -74,6 +74,19 @@ def _months(rates: Rates, capture: Floats, shares: list[Floats]) -> Floats:
     return alive
 
 
+def _nearer(tried: list[Floats], answers: list[Floats], tried_before: list[Floats], answers_before: list[Floats]) -> list[Floats]:
+    """The next share kept to try, on the straight line through this and the last one and what they led to (month by month)."""
+    if not tried_before:
+        return [(old + new) / 2 for old, new in zip(tried, answers, strict=False)]
+    nearer = []
+    for old, new, earlier, led in zip(tried, answers, tried_before, answers_before, strict=False):
+        moved = old - earlier
+        far = np.abs(moved) > 1e-12
+        slope = np.where(far, np.clip((new - led) / np.where(far, moved, 1.0), -3.0, 0.5), 0.0)
+        nearer.append(np.clip(old + (new - old) / (1 - slope), 0.0, 1.0))
+    return nearer
+
+
 def _through_life(survival: Floats, rows: int, entering: Floats) -> Floats:
     """Numbers by row when `entering` (groups,) join the first row each year; survival draws × rows × groups."""
     numbers = np.empty((survival.shape[0], rows, entering.size))
@@ -156,6 +169,8 @@ def todays_population(
     bag = np.inf if today.bag_limit is None else float(today.bag_limit)
     above = np.inf if today.bag_over_slot is None else float(today.bag_over_slot)
     shares = [np.ones((12, draws)) for _ in rates.wanted]
+    before: list[Floats] = []
+    answers: list[Floats] = []
     given = life.initial_numbers_per_km
     for _ in range(60):
         capture = _capture_rate(life, angling, today, rates, shares[0])
@@ -198,9 +213,10 @@ def todays_population(
         more = {"mean_above": means[1], "limit_above": above} if len(means) > 1 else {}
         found = share_kept(means[0], bag, dispersion=angling.catch_dispersion, **more)
         change = max(float(np.abs(new - old).max()) for new, old in zip(found, shares, strict=False))
-        shares = [0.5 * (new + old) for new, old in zip(found, shares, strict=False)]
         if change < 1e-9:
             break
+        before, shares = shares, _nearer(shares, list(found), before, answers)
+        answers = list(found)
 
     if given is not None:
         composition = numbers / np.maximum(numbers.sum(axis=2, keepdims=True), 1e-300)
