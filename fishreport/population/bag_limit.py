@@ -161,11 +161,13 @@ class ShareTable:
     _INTERVALS = 512
 
     def __init__(self, limit: Floats, dispersion: Floats) -> None:
-        self.scale = np.where(np.isfinite(limit), limit, 0.0) + 1
+        kinds, kind = np.unique(np.stack([limit, dispersion], axis=1), axis=0, return_inverse=True)
+        limit, dispersion = kinds[:, :1], kinds[:, 1:]
+        scale = np.where(np.isfinite(limit), limit, 0.0) + 1
         nodes = np.minimum(np.arange(self._INTERVALS + 2) / self._INTERVALS, 0.9999)
-        mean = nodes / (1 - nodes) * self.scale[:, None]
-        self.table = share_kept(mean, limit[:, None], dispersion=dispersion[:, None])[0].ravel()
-        self.start = np.arange(limit.size) * nodes.size
+        mean = nodes / (1 - nodes) * scale
+        self.table = share_kept(mean, limit, dispersion=dispersion)[0].ravel()
+        self.start, self.scale = kind.ravel() * nodes.size, scale[:, 0][kind.ravel()]
 
     def share(self, mean: Floats) -> Floats:
         """Share kept at these means (pairs,)."""
