@@ -137,7 +137,9 @@ def _adjusted_dispersion(fit: CountFit, x: FloatArray, y: FloatArray, level: flo
         return float(log_mass(y, fit.mean, theta).sum()) - float(np.linalg.slogdet(information)[1]) / 2
 
     middle = -math.log(fit.theta)
-    peak = optimize.minimize_scalar(lambda at: -height(at), bounds=(middle - 1, middle + 3), method="bounded")
+    peak = optimize.minimize_scalar(
+        lambda at: -height(at), bounds=(middle - 1, middle + 3), method="bounded", options={"xatol": 1e-3}
+    )
     bound = -float(peak.fun) - float(special.chdtri(1, 1 - level)) / 2
     ends = []
     for sign in (-1.0, 1.0):
@@ -146,7 +148,7 @@ def _adjusted_dispersion(fit: CountFit, x: FloatArray, y: FloatArray, level: flo
             reach *= 2
         far = peak.x + sign * reach
         open_ended = height(far) > bound
-        ends.append(sign * math.inf if open_ended else optimize.brentq(lambda at: height(at) - bound, peak.x, far, xtol=1e-4))
+        ends.append(sign * math.inf if open_ended else optimize.brentq(lambda at: height(at) - bound, peak.x, far, xtol=1e-3))
     return math.exp(peak.x), math.exp(ends[0]), math.exp(ends[1])
 
 

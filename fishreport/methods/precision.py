@@ -105,12 +105,12 @@ def runs_needed(catch: ArrayLike, effort_h: ArrayLike, *, relative_error: float 
     Returns
     -------
     Estimate
-        In runs of the usual length, whole. The coefficient of variation of a run is that of a ratio of sums, √(Σ(c − R e)²/(n −
-        1)) / (R ē); the number is that of `units_needed`. The interval is that of the coefficient of variation, jackknifed over
-        runs on the log scale with Student's t (n − 1), each limit turned into runs. The standard error is by the delta method. In
-        simulated surveys of clumped catches (negative binomial of size 2) the 95 % interval held the truth in 90 to 94 of 100,
-        and the median answer from 24 runs was a sixth too low. Runs are taken as independent: see `allocation` for sites and
-        repeats. Not estimable with fewer than five runs, or without a fish.
+        In runs of the usual length, whole. The coefficient of variation of a run is that of a ratio of sums,
+        √(Σ(c − R e)²/(n − 1)) / (R ē); the number is that of `units_needed`. The interval is that of the coefficient of
+        variation, jackknifed over runs on the log scale with Student's t (n − 1), each limit turned into runs. The standard
+        error is by the delta method. In simulated surveys of clumped catches (negative binomial of size 2) the 95 % interval
+        held the truth in 93 to 95 of 100, and the median answer was 15 % too low from 8 runs, 7 % from 24. Runs are taken as
+        independent: see `allocation` for sites and repeats. Not estimable with fewer than five runs, or without a fish.
 
     Raises
     ------

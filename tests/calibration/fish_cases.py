@@ -141,6 +141,6 @@ CASES = (
     Case("age_length_key, numbers_at_age", "Ages", "measured fish; 2, 5, 20 aged a bin", (300, 600, 1500),
          lambda r, n: key(r, n, False), ("methods/age_composition.py",)),
     Case("age_length_key, smoothed", "Ages", "measured fish; 2, 5, 20 aged a bin", (300, 600, 1500),
-         lambda r, n: key(r, n, True), ("methods/age_composition.py",), most=100),
+         lambda r, n: key(r, n, True), ("methods/age_composition.py",), most=200),
     Case("reader_agreement", "Ages", "fish read twice", (20, 60, 200), readers, ("methods/age_reading.py",)),
 )  # fmt: skip

@@ -13,7 +13,7 @@ _CURVED = "a curved model with few old fish: Linf and K run far out on one side 
 _MIXED = "the curves that are wrong share the weight while the fish cannot tell them apart"
 _REGRESSION = "a straight line through few logarithms of counts; a note with every estimate gives these shares"
 _WIDENED = "limits widened by t for overdispersion that even recruitment does not have; the docstring says so"
-_TAIL = "the limb ends at the oldest age caught, and empty ages beyond it are not known; a note says mortality comes out low"
+_TAIL = "empty ages beyond the oldest caught are unknown (a note: mortality comes out low), year classes uneven (docstring: 88 to 99 %)"
 _EVENTS = "a regression of few events; a note with every estimate gives these shares and points to Schnabel's interval"
 _INVERSE = "N is one over an uncertain recapture rate, so that its mean is pulled up where recaptures are few (the median is not)"
 _CLASSES = "classes with few recaptures come out low and their limits add up with room to spare; notes and docstring say both"
@@ -30,7 +30,7 @@ _COUNTED = (
 _OWN_SPREAD = "a coefficient of variation from clumped runs is itself skewed; the docstring gives these shares"
 _RUNS = "few runs of unequal size: their spread is itself little known"
 _NEW_PAIR = "the pairs' scatter already holds the sampling error of the new catch rate, as the docstring says: on the safe side"
-_DRAW = "lies at the edge of the goal"
+_THIN = "ages without fish have no logarithm and drop out; a note counts them, and the docstring gives these shares"
 
 REASONS: tuple[tuple[str, str, str], ...] = (
     ("0.5 fish a run", "", _ZEROS),
@@ -47,7 +47,7 @@ REASONS: tuple[tuple[str, str, str], ...] = (
     ("runs_needed", "", _OWN_SPREAD),
     ("proportional_size", "share", _EXACT),
     ("proportional_size", "median", "limits of a quantile are lengths of fish: in steps, and wide with few"),
-    ("fit_length_weight", "", _RUNS),
+    ("fit_length_weight", "", _RUNS + "; the docstring gives these shares"),
     ("mean_relative_weight", "", _RUNS),
     ("handling_mortality", "", _EXACT),
     ("age_length_key", "", _KEY),
@@ -59,7 +59,7 @@ REASONS: tuple[tuple[str, str, str], ...] = (
     ("catch curves", "Poisson", _TAIL),
     ("catch curves", "Chapman", _WIDENED),
     ("chapman_robson", "", _WIDENED),
-    ("cohort_mortality", "", _DRAW),
+    ("cohort_mortality", "", _THIN),
     ("fishing_mortality", "", "surveys in which M is not below Z are not estimable, which leaves the higher F"),
     ("schnabel", "Schumacher", _EVENTS),
     ("schnabel", "", _INVERSE + "; exact limits of a small count are wide"),
@@ -71,6 +71,7 @@ REASONS: tuple[tuple[str, str, str], ...] = (
     ("catchability", "", _DOUBT),
     ("independent", "sen_slope", _RANKS),
     ("correlated", "log_linear, ar1", _DOUBT),
+    ("correlated", "sen_slope", _RANKS + "; " + _ALIKE),
     ("correlated", "", _ALIKE),
     ("independent", "log_linear, ar1", _DOUBT),
     ("independent", "", _NOT_NARROWER),
