@@ -16,6 +16,7 @@ from fishreport import __version__
 from fishreport.exhibits.exhibit import TABLE_TYPE, Column, Table
 from fishreport.report.cache import code_digest, versions
 from fishreport.report.chapter import chapter_seed
+from fishreport.report.prose import code_span
 from fishreport.report.run import ExecutedChapter
 from fishreport.study import Parameters, Study
 
@@ -135,7 +136,7 @@ def how_it_was_made(study: Study, study_file: Path, executed: Sequence[ExecutedC
         (Column("Package", align="left"), Column("Version", align="left")),
         (("fishreport", __version__), *sorted(versions().items())),
     )
-    changes = [f"`{key}` = {value!r}" for key, value in other_changes(study).items()]
+    changes = [f"{code_span(key)} = {code_span(repr(value))}" for key, value in other_changes(study).items()]
     text = (
         "# How this report was made\n\n"
         "Every number, table and figure of this report was computed from the files below by the program fishreport; "

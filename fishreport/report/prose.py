@@ -119,6 +119,13 @@ def seen(text: str) -> str:
     return text.translate(_UNSEEN)
 
 
+def code_span(text: str) -> str:
+    """Any text as a code span on one line, in which nothing is mark-up (CommonMark 0.31, section 6.1)."""
+    line = " ".join(text.split())
+    fence = "`" * (1 + max((len(run) for run in re.findall("`+", line)), default=0))
+    return f"{fence} {line} {fence}" if line.startswith("`") or line.endswith("`") or not line else f"{fence}{line}{fence}"
+
+
 def shorten(text: str, longest: int = 80) -> str:
     """The beginning of a text that is too long for a message."""
     return text if len(text) <= longest else text[:longest] + "…"

@@ -11,6 +11,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from fishreport.report.assemble import anchor_name
 from fishreport.report.compare_exhibits import FigureChange, marked_words
 from fishreport.report.html import verdict_kind
+from fishreport.report.prose import seen
 from fishreport.report.review import Review
 from fishreport.report.review_words import say_moves, summary
 from fishreport.report.svg import inline_svg
@@ -69,4 +70,4 @@ def render_review(review: Review, links: tuple[str, str] = ("", "")) -> bytes:
         drawing=_drawing,
         anchor=anchor_name,
     )
-    return page.encode()
+    return seen(page).encode()

@@ -107,9 +107,9 @@ def arguments(case: Case) -> str:
     (case.folder / "elsewhere" / "thesis.docx").write_text("mine")
     command = chance.choice(COMMANDS)
     words = [command] if command else []
-    if chance.random() < 0.7:
+    if chance.random() < 0.8:
         words.append("study" if chance.random() < 0.6 else _word(chance))
-    for _ in range(chance.randrange(4)):
+    for _ in range(chance.choice((0, 0, 1, 2, 3))):
         words.append(chance.choice(_OPTIONS))
         if chance.random() < 0.8:
             words.append(_word(chance))

@@ -40,7 +40,8 @@ class _Reader(HTMLParser):
             value = value or ""
             if name.startswith("on") or not re.fullmatch(r"[a-z][a-z0-9:_-]*", name):
                 self.faults.append(f"attribute {name}={value[:60]!r} of <{tag}>")
-            if name in ("href", "src", "xlink:href", "action", "srcset", "srcdoc") and not value.startswith(_LINKS):
+            loads = name in ("src", "srcset", "srcdoc", "action", "data") or (tag in ("link", "image", "use") and "href" in name)
+            if (loads and not value.startswith(("data:image/", "#"))) or ("href" in name and not value.startswith(_LINKS)):
                 self.faults.append(f"{name}={value[:60]!r} of <{tag}>")
             if name == "style" and ("url(" in value.replace("url(#", "") or "expression" in value):
                 self.faults.append(f"style={value[:60]!r}")

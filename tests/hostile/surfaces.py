@@ -9,9 +9,10 @@ import field_files
 import finished_builds
 import narratives
 import study_files
+import whole_builds
 from ground import Surface
 
-_PARTS = (field_files, study_files, narratives, documents, chapters, finished_builds, command_lines)
+_PARTS = (field_files, study_files, narratives, documents, chapters, finished_builds, command_lines, whole_builds)
 SURFACES: tuple[Surface, ...] = tuple(surface for part in _PARTS for surface in part.SURFACES)
 
 

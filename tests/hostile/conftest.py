@@ -1,0 +1,8 @@
+"""The parts of the hostile cases lie beside their tests."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
