@@ -133,13 +133,14 @@ class Inputs:
 
     def __init__(self, study: Study, survey: Survey | None, *, ignored: tuple[str, ...] = ()) -> None:
         self.study, self.survey, self.ignored = study, survey, ignored
-        self.collected = b""
+        self.collected: dict[tuple[str, ...], bytes] = {}  # chapters left out → what all others found
         self._known: dict[str, str] = {}
 
     def digest(self, kind: str, name: str) -> str:
         """Digest of one thing: kind ``setting``, ``table``, ``file``, ``results`` or ``folder``."""
         if kind == "results":
-            return hashlib.sha256(self.collected).hexdigest()[:32]
+            found = self.collected.get(tuple(name.split("/")) if name else ())
+            return "absent" if found is None else hashlib.sha256(found).hexdigest()[:32]
         key = f"{kind}:{name}"
         if key not in self._known:
             self._known[key] = self._work_out(kind, name)
@@ -158,13 +159,13 @@ class Inputs:
             return folder_digest(self.study.folder, self.ignored)
         return file_digest(self.study.folder / name)
 
-    def describe(self, reads: Mapping[str, Any]) -> dict[str, str]:
-        """Digests of all that a chapter read, from the record that it left."""
+    def describe(self, reads: Mapping[str, Any], leaves_out: tuple[str, ...] = ()) -> dict[str, str]:
+        """Digests of all that a chapter read, from the record that it left and the chapters whose results it leaves out."""
         wanted = [("setting", name) for name in reads["settings"]]
         if EVERYTHING in reads["settings"]:
             wanted = [("setting", EVERYTHING)]
         wanted += [("table", name) for name in reads["tables"]] + [("file", name) for name in reads["files"]]
-        wanted += [("results", "")] if reads["results"] else []
+        wanted += [("results", "/".join(leaves_out))] if reads["results"] else []
         wanted += [("folder", "")] if reads["folder"] else []
         return {f"{kind}:{name}": self.digest(kind, name) for kind, name in wanted}
 
@@ -245,7 +246,7 @@ class Cache:
         """Keep a chapter that has run; without a record of what it read it cannot be kept."""
         if reads is None or not chapter.cached:
             return
-        described = inputs.describe(reads)
+        described = inputs.describe(reads, chapter.leaves_out)
         entry = {"format": FORMAT, "basis": self._basis(chapter), "reads": described, "notebook": notebook}
         name = hashlib.sha256(json.dumps([entry["basis"], described], sort_keys=True).encode()).hexdigest()[:24]
         folder = self.folder / "chapters" / chapter.name

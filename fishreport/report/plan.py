@@ -37,6 +37,10 @@ class PlannedChapter:
         0 for a chapter that stands alone; 1 for one that runs after those, because it uses what they found; 2 after both.
     cached : bool
         False when it asks never to be taken from the cache.
+    leaves_out : tuple of str
+        Chapters whose results it does not use, so that it need not run again when they have changed.
+    long : bool
+        True when it takes longer than others: it then starts before them.
     """
 
     name: str
@@ -44,6 +48,8 @@ class PlannedChapter:
     notebook: Path
     wave: int = 0
     cached: bool = True
+    leaves_out: tuple[str, ...] = ()
+    long: bool = False
 
     @property
     def file_name(self) -> str:
@@ -99,6 +105,11 @@ def _wave(asks: dict[str, Any]) -> int:
     return min(max(int(wish), 0), LAST) if isinstance(wish, int) else 0
 
 
+def _left_out(asks: dict[str, Any]) -> tuple[str, ...]:
+    wish = asks.get("results_except", ())
+    return tuple(sorted({name for name in wish if isinstance(name, str)})) if isinstance(wish, list) else ()
+
+
 def plan_chapters(study: Study, *, only: Sequence[str] = (), folder: Path | None = None) -> list[PlannedChapter]:
     """The chapters of a report in order, the front page last (it is run last and placed first).
 
@@ -131,7 +142,15 @@ def plan_chapters(study: Study, *, only: Sequence[str] = (), folder: Path | None
             )
             raise StudyError(f"no chapter {name[:80]!r}; {hint}", "study.toml", "report.chapters")
         asks = _asks(path)
-        chapter = PlannedChapter(short_name(path.name), number, path, _wave(asks), asks.get("cache") is not False)
+        chapter = PlannedChapter(
+            name=short_name(path.name),
+            number=number,
+            notebook=path,
+            wave=_wave(asks),
+            cached=asks.get("cache") is not False,
+            leaves_out=_left_out(asks),
+            long=asks.get("long") is True,
+        )
         if chapter.name == FRONT or any(other.name == chapter.name for other in planned):
             raise StudyError(f"two chapters are called {chapter.name!r}; rename one", "study.toml", "report.chapters")
         planned.append(chapter)

@@ -174,8 +174,13 @@ class Runner:
         found: dict[str, ExecutedChapter] = {}
         try:
             for wave in sorted({chapter.wave for chapter in planned}):
-                self.inputs.collected = collect([done for chapter in planned if (done := found.get(chapter.name))])
-                found |= self._wave([chapter for chapter in planned if chapter.wave == wave])
+                chapters = [chapter for chapter in planned if chapter.wave == wave]
+                ready = [done for chapter in planned if (done := found.get(chapter.name))]
+                self.inputs.collected = {
+                    left_out: collect([done for done in ready if done.chapter.name not in left_out])
+                    for left_out in {chapter.leaves_out for chapter in chapters}
+                }
+                found |= self._wave(chapters)
         finally:
             if self._kernels is not None:
                 self._kernels.close()
@@ -194,6 +199,7 @@ class Runner:
         if not waiting:
             return done
         self._prepare()
+        waiting.sort(key=lambda item: not item[0].long)
         failures: list[ChapterError] = []
         with ThreadPoolExecutor(max_workers=max(1, min(self.jobs, len(waiting))), thread_name_prefix="chapter") as pool:
             futures: list[Future[ExecutedChapter]] = [pool.submit(self._run_one, *item) for item in waiting]
@@ -241,10 +247,8 @@ class Runner:
         check_parameters(chapter)
         results = ""
         if chapter.wave:
-            path = self._kernels.runtime / "collected.json"
-            partial = path.with_suffix(f".{chapter.name}")
-            partial.write_bytes(self.inputs.collected)
-            partial.replace(path)
+            path = self._kernels.runtime / f"collected-{chapter.name}.json"
+            path.write_bytes(self.inputs.collected[chapter.leaves_out])
             results = str(path)
         parameters = {"study": self.study_path, "season": self.season, "settings": self.settings, "results": results}
         try:

@@ -194,6 +194,30 @@ def test_only_what_changed_runs_again(study: Path, server: ForkServer, capsys: p
     assert set(build(fresh=True, chapters=["catch"]).ran) == {"01-catch", "00-front"}
 
 
+def test_a_chapter_does_not_wait_for_results_that_it_leaves_out(study: Path, server: ForkServer) -> None:
+    recording = (
+        "from fishreport.analysis.result import Result\nfrom fishreport.methods.estimate import Estimate\n"
+        'size = Estimate.not_estimable("only counted", units="fish", n=chapter.parameters.minimum_aged)\n'
+        'chapter.record([Result("fish_counted", size, 2025)])'
+    )
+    names = "print(sorted({one.quantity for one in chapter.results}))"
+    write_notebook(study / "counted.ipynb", "#md\n# Counted", OPENING.replace("creel", "counted"), recording)
+    write_notebook(study / "all.ipynb", "#md\n# All", OPENING.replace("creel", "all"), names, metadata={"uses_results": 1})
+    wishes = {"uses_results": 1, "results_except": ["counted"]}
+    write_notebook(study / "some.ipynb", "#md\n# Some", OPENING.replace("creel", "some"), names, metadata=wishes)
+    write_study(study, ("catch", "counted.ipynb", "all.ipynb", "some.ipynb"))
+
+    def build(**options: object) -> Built:
+        return build_report(study, notebooks=NOTEBOOKS, formats=("html",), server=server, **options)  # type: ignore[arg-type]
+
+    first = build()
+    assert "fish_counted" in (first.folder / "chapters" / "03-all.ipynb").read_text(encoding="utf-8")
+    assert "fish_counted" not in (first.folder / "chapters" / "04-some.ipynb").read_text(encoding="utf-8")
+    again = build(settings={"parameters.minimum_aged": 12})
+    assert set(again.ran) == {"02-counted", "03-all", "00-front"}
+    assert again.reasons["04-some"] == "nothing that it read has changed"
+
+
 def test_manifest_names_inputs_parameters_and_outputs(built: Built) -> None:
     build, study = built, built.folder.parent
     crate = json.loads((build.folder / CRATE).read_text(encoding="utf-8"))

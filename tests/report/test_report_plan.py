@@ -31,6 +31,16 @@ def test_a_chapter_of_the_study_itself(tmp_path: Path) -> None:
     assert (planned[1].name, planned[1].number, planned[1].cached, planned[1].wave) == ("creel", 2, False, 1)
 
 
+def test_what_a_chapter_asks_for(tmp_path: Path) -> None:
+    study = write_study(tmp_path / "study", ("catch", "creel.ipynb", "odd.ipynb"))
+    wishes = {"uses_results": 1, "results_except": ["length", "catch", "catch"], "long": True}
+    write_notebook(study / "creel.ipynb", "#md\n# Creel", metadata=wishes)
+    write_notebook(study / "odd.ipynb", "#md\n# Odd", metadata={"results_except": "catch", "long": 1})
+    catch, creel, odd, _front = plan_chapters(read_study(study), folder=NOTEBOOKS)
+    assert (creel.leaves_out, creel.long) == (("catch", "length"), True)
+    assert (odd.leaves_out, odd.long) == (catch.leaves_out, catch.long) == ((), False)
+
+
 def test_a_part_keeps_its_numbers(tmp_path: Path) -> None:
     planned = plan_chapters(study_with(tmp_path, "length", "catch"), only=["catch"], folder=NOTEBOOKS)
     assert [(chapter.name, chapter.number) for chapter in planned] == [("catch", 2), ("front", 0)]
