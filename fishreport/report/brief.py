@@ -259,15 +259,15 @@ def environment(*, escape: bool) -> Environment:
     )
 
 
-def render_brief(document: Document, study: Study, name: str) -> bytes:
-    """The brief as ``html`` or ``pdf``.
+def render_brief(document: Document, study: Study, name: str, sheet: Sheet | None = None) -> bytes:
+    """The brief as ``html`` or ``pdf``, of a sheet that has been read or of one to be read.
 
     Raises
     ------
     ReportError
         If the PDF cannot be set, or not in two pages.
     """
-    sheet = read_sheet(document, study)
+    sheet = sheet or read_sheet(document, study)
     if name == "html":
         from fishreport.report.brief_html import write_brief_html
 

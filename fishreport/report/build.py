@@ -204,6 +204,7 @@ def _run(
     server: ForkServer | None,
 ) -> list[ExecutedChapter]:
     from fishreport.report.cache import Cache, cache_folder
+    from fishreport.report.pages import get_ready
     from fishreport.report.run import CELL_SECONDS, Runner, default_jobs
 
     runner = Runner(
@@ -219,5 +220,6 @@ def _run(
         cell_seconds=cell_seconds or CELL_SECONDS,
         ignored=(target.name, DEFAULT_FOLDER),
         server=server,
+        meanwhile=get_ready,
     )
     return runner.run(planned)

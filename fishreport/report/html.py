@@ -7,6 +7,7 @@ from html import escape
 from typing import Any
 
 from nbconvert.exporters import TemplateExporter
+from nbformat import NotebookNode
 from traitlets.config import Config
 
 from fishreport.exceptions import ReportError
@@ -76,12 +77,23 @@ class Filters:
         return self.document.plain(text, chapter)
 
 
-class HtmlExporter(TemplateExporter):
-    """nbconvert's template exporter with the report's page template."""
+class ReportExporter(TemplateExporter):
+    """nbconvert's template exporter with the report's templates."""
 
     def __init__(self, document: Document, **options: Any) -> None:
         self._report = document
         super().__init__(config=report_config(), **options)
+
+    def _extra_template_basedirs_default(self) -> list[str]:
+        return [str(locate("templates"))]
+
+    def _preprocess(self, nb: NotebookNode, resources: Any) -> tuple[NotebookNode, Any]:
+        """The document as it was put together: there is nothing to take out, and copies of it take long."""
+        return nb, resources
+
+
+class HtmlExporter(ReportExporter):
+    """The page."""
 
     output_mimetype = "text/html"
 
@@ -93,9 +105,6 @@ class HtmlExporter(TemplateExporter):
 
     def _template_name_default(self) -> str:
         return "html"
-
-    def _extra_template_basedirs_default(self) -> list[str]:
-        return [str(locate("templates"))]
 
     def default_filters(self) -> Iterable[tuple[str, Any]]:
         """nbconvert's filters and ours."""

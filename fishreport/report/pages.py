@@ -5,11 +5,14 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import hashlib
+import importlib
 import importlib.metadata
 import json
 from collections.abc import Callable, Sequence
+from functools import cache as cache_call
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from fishreport.report.assemble import Document
 from fishreport.report.cache import Cache, code_digest, versions, write_whole
@@ -17,6 +20,9 @@ from fishreport.report.progress import Progress
 from fishreport.report.reads import folder_digest
 from fishreport.resources import locate
 from fishreport.study import Study
+
+if TYPE_CHECKING:
+    from fishreport.report.brief import Sheet
 
 SETTERS = ("typst", "nbconvert", "mistune", "jinja2")
 KEPT = 24
@@ -75,6 +81,15 @@ def _set(document: Document, name: str) -> bytes:
     return render_pdf(document)
 
 
+def get_ready() -> None:
+    """Import what pages are set with; called while chapters run."""
+    for name in ("html", "pdf", "brief", "brief_html", "brief_pdf"):
+        with contextlib.suppress(Exception):  # told when the page is set
+            importlib.import_module(f"fishreport.report.{name}")
+    with contextlib.suppress(Exception):
+        importlib.import_module("typst")
+
+
 def set_pages(
     document: Document, formats: Sequence[str], cache: Cache, progress: Progress, *, ignored: tuple[str, ...] = ()
 ) -> dict[str, bytes]:
@@ -119,10 +134,16 @@ def set_briefs(
     basis = [_digest(document, ignored), study.model_dump_json(), folder_digest(narrative) if narrative.is_dir() else ""]
     digest = hashlib.sha256(json.dumps(basis).encode()).hexdigest()[:32]
 
+    @cache_call
+    def sheet() -> Sheet:
+        from fishreport.report.brief import read_sheet
+
+        return read_sheet(document, study)
+
     def make(name: str) -> bytes:
         from fishreport.report.brief import render_brief
 
-        return render_brief(document, study, name)
+        return render_brief(document, study, name, sheet())
 
     briefs: dict[str, bytes] = {}
     for name in formats:

@@ -8,16 +8,13 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from nbconvert.exporters import TemplateExporter
-
 from fishreport.exceptions import ReportError
 from fishreport.report.assemble import Document
-from fishreport.report.html import Filters, report_config, verdict_kind
+from fishreport.report.html import Filters, ReportExporter, verdict_kind
 from fishreport.report.prose_writers import write_typst
 from fishreport.report.svg import check_svg, proportions
 from fishreport.report.tables import TableLayout, lay_out_table
 from fishreport.report.typst_text import FONT, MONO, drawable, font_folder, literal
-from fishreport.resources import locate
 
 
 class Workspace:
@@ -42,12 +39,12 @@ class Workspace:
         return f"/{name}"
 
 
-class TypstExporter(TemplateExporter):
-    """nbconvert's template exporter with the report's Typst template."""
+class TypstExporter(ReportExporter):
+    """The source that Typst sets."""
 
     def __init__(self, document: Document, workspace: Workspace, **options: Any) -> None:
-        self._report, self._workspace = document, workspace
-        super().__init__(config=report_config(), **options)
+        self._workspace = workspace
+        super().__init__(document, **options)
 
     output_mimetype = "text/vnd.typst"
 
@@ -59,9 +56,6 @@ class TypstExporter(TemplateExporter):
 
     def _template_name_default(self) -> str:
         return "typst"
-
-    def _extra_template_basedirs_default(self) -> list[str]:
-        return [str(locate("templates"))]
 
     def default_filters(self) -> Iterable[tuple[str, Any]]:
         """nbconvert's filters and ours."""

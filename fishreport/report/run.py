@@ -7,8 +7,9 @@ import json
 import os
 import pickle
 import re
+import threading
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -137,6 +138,8 @@ class Runner:
         Folders of the study that hold reports, not inputs.
     server : ForkServer, optional
         A preloaded process that several builds share.
+    meanwhile : callable, optional
+        What else can be done, in a thread, once it is known that a chapter must run.
     """
 
     def __init__(
@@ -154,13 +157,14 @@ class Runner:
         cell_seconds: int = CELL_SECONDS,
         ignored: tuple[str, ...] = (),
         server: Any = None,
+        meanwhile: Callable[[], None] | None = None,
     ) -> None:
         self.study, self.survey = study, survey
         self.study_path, self.season, self.settings = study_path, season, dict(settings)
         self.cache, self.progress, self.jobs, self.fresh = cache, progress, jobs, fresh
         self.cell_seconds = cell_seconds
         self.inputs = Inputs(study, survey, ignored=ignored)
-        self._server = server
+        self._server, self._meanwhile = server, meanwhile
         self._kernels: Any = None
 
     def run(self, planned: Sequence[PlannedChapter]) -> list[ExecutedChapter]:
@@ -233,6 +237,8 @@ class Runner:
         from fishreport.report.kernels import Kernels
 
         self._kernels = Kernels(self._server)
+        if self._meanwhile is not None:
+            threading.Thread(target=self._meanwhile, daemon=True).start()
         key = handover_key(self.study_path, self.season, self.settings)
         handed = self._kernels.runtime / f"survey-{key}.pickle"
         if self.survey is not None:
