@@ -311,7 +311,7 @@ def compare_length_weight(
     -----
     Analysis of covariance on log10: lines with slopes of their own against parallel lines, F on k − 1 and n − 2k; parallel
     lines against one line, F on k − 1 and n − k − 1. The second test means what it says only when slopes do not differ
-    (Ogle 2016 and Zar 1999, from memory). With `run`: F on k − 1 and runs − k degrees of freedom.
+    (Zar 1999, from memory). With `run`: F on k − 1 and runs − k degrees of freedom.
     """
     check_level(level)
     length, weight, used = _pairs(length_mm, weight_g)
