@@ -210,3 +210,19 @@ def test_simulate(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert (tmp_path / "s" / "study.toml").is_file()
     assert run("check", str(tmp_path / "s")) == 0
     assert run("simulate", str(tmp_path / "s"), "--seed", "3") == 1
+
+
+def test_a_list_of_checks_never_takes_the_place_of_a_file_of_the_users(study, capsys):
+    (study / "checks.csv").write_text("my own list\n", encoding="utf-8")
+    (study / "fish.csv").write_text("run_id,species,length_mm\nR1,BNT,300\nR2,BNT,310\n", encoding="utf-8")
+    assert run("check", str(study)) == 0
+    assert "no list of them is written" in capsys.readouterr().err
+    assert (study / "checks.csv").read_text(encoding="utf-8") == "my own list\n"
+    assert run("check", str(study), "--csv", str(study / "checks.csv")) == 2
+
+
+def test_the_list_of_checks_lies_in_the_study(study, capsys):
+    (study / "fish.csv").write_text("run_id,species,length_mm\nR1,BNT,300\nR9,BNT,310\n", encoding="utf-8")
+    for _ in range(2):
+        assert run("check", str(study)) == 1
+    assert "orphan_run" in (study / "checks.csv").read_text(encoding="utf-8")

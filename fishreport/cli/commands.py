@@ -124,10 +124,16 @@ def run_check(arguments: argparse.Namespace) -> int:
     faults = check_survey(study)
     _print_faults(faults)
     listed = arguments.csv or study.folder / "checks.csv"
-    _write_faults(faults, listed)
+    written = f"; all of them in {listed}"
+    try:
+        _write_faults(faults, listed)
+    except UsageError as error:
+        if arguments.csv:
+            raise
+        written = f"; no list of them is written: {error}"  # the study may be read-only, or have a file of that name
     counts = faults["severity"].value_counts()
     words = [f"{counts.get(name, 0)} {name}{'' if counts.get(name, 0) == 1 else 's'}" for name in ("error", "doubt", "note")]
-    say(f"{', '.join(words)}; all of them in {listed}", file=sys.stderr)
+    say(f"{', '.join(words)}{written}", file=sys.stderr)
     return AT_FAULT if counts.get("error", 0) else DONE
 
 
