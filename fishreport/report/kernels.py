@@ -129,8 +129,10 @@ class ForkServer:
 
     def close(self) -> None:
         """End the preloaded process and the kernels that are left."""
-        self._stream.close()
-        self._channel.close()
+        with contextlib.suppress(OSError):  # it ended before us, with a request of ours unread
+            self._stream.close()
+        with contextlib.suppress(OSError):
+            self._channel.close()
         try:
             self._process.wait(timeout=5)
         except subprocess.TimeoutExpired:

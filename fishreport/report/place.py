@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import errno
+import glob
 import json
 import os
 import secrets
@@ -17,6 +18,7 @@ from typing import IO, Any
 from fishreport.exceptions import ReportError, UsageError
 
 MARKER = ".fishreport-build"
+_OF_SYSTEMS = {".DS_Store", "Thumbs.db", "desktop.ini", ".ipynb_checkpoints", ".directory"}
 _EXCHANGE_LINUX = 2  # RENAME_EXCHANGE of renameat2(2)
 _SWAP_MACOS = 2  # RENAME_SWAP of renamex_np(2)
 _HERE_LINUX = -100  # AT_FDCWD
@@ -25,6 +27,20 @@ _HERE_LINUX = -100  # AT_FDCWD
 def is_ours(folder: Path, marker: str = MARKER) -> bool:
     """True when a folder holds a report that we made (or what else the marker stands for), or nothing."""
     return (folder / marker).is_file() or not any(folder.iterdir())
+
+
+def _files(folder: Path) -> set[str]:
+    return {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_symlink() or not path.is_dir()}
+
+
+def files_of_others(folder: Path, marker: str = MARKER) -> list[str]:
+    """Files that somebody has laid into a folder of ours since it was put in place; what systems lay there does not count."""
+    try:
+        written = json.loads((folder / marker).read_text(encoding="utf-8"))["files"]
+        known = {marker, *map(str, written)}
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return []  # of an earlier version, or nothing there
+    return sorted(name for name in _files(folder) - known if not _OF_SYSTEMS & set(name.split("/")))
 
 
 def check_target(target: Path, study_folder: Path, *, noun: str = "report", option: str = "--out", marker: str = MARKER) -> Path:
@@ -45,7 +61,18 @@ def check_target(target: Path, study_folder: Path, *, noun: str = "report", opti
         raise UsageError(f"the {noun} cannot replace {target}, which holds the study; name another folder with {option}")
     if target.is_dir() and not is_ours(target, marker):
         raise UsageError(f"{target} is not empty and holds no {noun} made by fishreport; name another folder with {option}")
+    _refuse_others(target, noun, option, marker)
     return target
+
+
+def _refuse_others(target: Path, noun: str, option: str, marker: str) -> None:
+    others = files_of_others(target, marker) if target.is_dir() else []
+    if others:
+        named = ", ".join(others[:3]) + (f" and {len(others) - 3} more" if len(others) > 3 else "")
+        raise UsageError(
+            f"{target} holds files that fishreport did not write ({named}) and that a new {noun} would take away; move them "
+            f"elsewhere, or name another folder with {option}"
+        )
 
 
 def _exchange(first: Path, second: Path) -> bool:
@@ -100,9 +127,13 @@ class Placing:
         while not self._held():
             pass
         self.recover()
-        for left in self.target.parent.glob(f".{self.target.name}.building-*"):
+        for left in self.target.parent.glob(f".{glob.escape(self.target.name)}.building-*"):
             shutil.rmtree(left, ignore_errors=True)
-        self.folder.mkdir()
+        try:
+            self.folder.mkdir()
+        except OSError as error:
+            self._release()
+            raise UsageError(f"{self.folder} cannot be made: {error.strerror}; name another place") from None
         return self
 
     def _held(self) -> bool:
@@ -132,7 +163,10 @@ class Placing:
 
     def finish(self) -> None:
         """Put the build in place of the last report."""
-        marker = json.dumps({"made by": "fishreport", "study": self.study}, ensure_ascii=False, sort_keys=True)
+        if self.target.exists():
+            _refuse_others(self.target, "report", "--out", self._marker)
+        made = {"made by": "fishreport", "study": self.study, "files": sorted(_files(self.folder))}
+        marker = json.dumps(made, ensure_ascii=False, sort_keys=True)
         (self.folder / self._marker).write_text(marker + "\n", encoding="utf-8")
         if not self.target.exists():
             self.folder.rename(self.target)
@@ -151,6 +185,14 @@ class Placing:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
         if self.folder.exists():
             shutil.rmtree(self.folder, ignore_errors=True)
+        self._release()
+        if isinstance(error, OSError):
+            where = f" ({error.filename})" if error.filename else ""
+            raise ReportError(
+                f"{self.target} could not be written: {error.strerror or error}{where}; what was there before is untouched"
+            ) from error
+
+    def _release(self) -> None:
         if self._stream is not None:
             # The lock file is removed while it is held; who waits for the name gets a new one.
             with contextlib.suppress(OSError):
