@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from matplotlib.patheffects import withStroke
 
 from fishreport.analysis.result import Results
 from fishreport.exhibits.context import Context
@@ -18,6 +19,7 @@ from fishreport.exhibits.wording import collect
 from fishreport.methods.length_distribution import LengthComparison
 
 DRAWN = ("quality", "preferred", "memorable")
+_HALO = [withStroke(linewidth=3.2, foreground="white")]  # an outline in front of bars is told from them in grey too
 
 
 def size_table(results: Results, context: Context) -> Table:
@@ -81,7 +83,12 @@ def frequency_figure(tables: Mapping[str, pd.DataFrame], context: Context) -> Fi
                     )
                 else:
                     ax.stairs(
-                        percent, np.append(left, right[-1]), color=then_look.colour, linewidth=1.5, label=f"{season}, outline"
+                        percent,
+                        np.append(left, right[-1]),
+                        color=then_look.colour,
+                        linewidth=1.5,
+                        label=f"{season}, outline",
+                        path_effects=_HALO,
                     )
             for name in one.categories:
                 at = units.length_value(one.bounds_mm[name][0])

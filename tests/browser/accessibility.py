@@ -28,6 +28,7 @@ from page_checks import (
     open_details,
     sideways,
     spaced_out,
+    squeezed,
 )
 from pdf_checks import pdf_faults
 
@@ -97,6 +98,7 @@ def check_page(browser: Any, path: Path) -> list[tuple[str, list[str]]]:
             open_details(page, opened)
             wide = sideways(page)
             found.append((f"{zoomed}: page sideways, {'un' if opened else ''}folded", [f"{wide} px"] if wide > 0 else []))
+        found.append((f"{zoomed}: width of the text", squeezed(page)))
         found.append((f"{zoomed}: text spaced out", spaced_out(page)))
         if width != WIDTHS[1]:
             found.append((f"{zoomed}: axe-core, unfolded", axe_violations(page)))

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "report"))
+sys.path.insert(0, str(Path(__file__).parent))
 
 from tiny import NOTEBOOKS, SETTINGS, write_study
 

@@ -10,6 +10,7 @@ from typing import Any
 
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 MOST_STOPS = 5_000
+NARROW, COLUMN = 600, 0.75  # px, and the share of such a window that text must have; common practice, no source
 
 _OPEN = "open => document.querySelectorAll('details').forEach(part => part.open = open)"
 # 1.4.12: line height 1.5, letters 0.12, words 0.16 and paragraphs 2 times the size of the font.
@@ -26,7 +27,7 @@ _HERE = """() => {
   const part = document.activeElement;
   if (!part || part === document.body || part === document.documentElement) return null;
   const style = getComputedStyle(part), box = part.getBoundingClientRect();
-  const ringed = style.outlineStyle !== 'none' && parseFloat(style.outlineWidth) >= 2;
+  const ringed = style.outlineStyle === 'auto' || style.outlineStyle !== 'none' && parseFloat(style.outlineWidth) >= 2;
   const left = Math.max(box.left, 0), right = Math.min(box.right, innerWidth);
   const top = Math.max(box.top, 0), bottom = Math.min(box.bottom, innerHeight);
   const inside = right - left >= 1 && bottom - top >= 1;
@@ -92,6 +93,13 @@ def axe_version(page: Any) -> str:
 def sideways(page: Any) -> int:
     """By how many pixels the page itself scrolls sideways (1.4.10; wide tables scroll within themselves)."""
     return int(page.evaluate("document.scrollingElement.scrollWidth - document.documentElement.clientWidth"))
+
+
+def squeezed(page: Any) -> list[str]:
+    """The column of text, where the window is narrow and it does not have most of it."""
+    share = page.evaluate("(document.querySelector('main') || document.body).getBoundingClientRect().width / innerWidth")
+    narrow = page.viewport_size["width"] < NARROW
+    return [f"the text has {share:.0%} of the window"] if narrow and share < COLUMN else []
 
 
 def spaced_out(page: Any) -> list[str]:

@@ -91,7 +91,7 @@ def pdf_faults(path: Path) -> dict[str, list[str]]:
             f"H{before} then H{after}" for before, after in zip([0, *levels], levels, strict=False) if after > before + 1
         ],
         "figures have alternatives": [
-            kind for kind, node, _ in tree if kind in ("/Figure", "/Formula") and len(str(node.get("/Alt", ""))) < 3
+            kind for kind, node, _ in tree if len(str(node.get("/Alt", ""))) < _SHORTEST_ALTERNATIVE.get(kind, 0)
         ],
         "tables have header cells": ["/Table"] if kinds["/Table"] and not kinds["/TH"] else [],
         "cells lie in rows": [kind for kind, _, above in tree if kind in ("/TD", "/TH") and (not above or above[-1] != "/TR")],
@@ -105,6 +105,7 @@ def pdf_faults(path: Path) -> dict[str, list[str]]:
 
 
 _LONG = 5  # pages; a shorter document needs no bookmarks
+_SHORTEST_ALTERNATIVE = {"/Figure": 20, "/Formula": 1}  # letters; a formula may be one letter
 _STANDARD = {
     f"/{name}"
     for name in (

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from page_checks import spaced_out, squeezed
 
 from fishreport.report.build import Built
 from fishreport.report.review import review
@@ -52,4 +53,11 @@ def test_axe_finds_nothing(chromium: Any, page_file: Path, width: int) -> None:
     assert [(rule["id"], [node["html"][:120] for node in rule["nodes"][:3]]) for rule in found] == []
     assert asked == [page_file.as_uri()]
     assert page.evaluate("document.documentElement.scrollWidth") <= width
+    page.close()
+
+
+def test_a_phone_gives_the_text_its_width(chromium: Any, page_file: Path) -> None:
+    page = chromium.new_page(viewport={"width": 320, "height": 256})
+    page.goto(page_file.as_uri())
+    assert squeezed(page) == [] and spaced_out(page) == []
     page.close()
