@@ -164,11 +164,14 @@ def _too_few(study: Study, aged: pd.DataFrame) -> str:
     return f"{len(aged)} aged fish, {least} needed" if len(aged) < least else ""
 
 
-def season_ages(study: Study, survey: Survey, own: LengthClasses, season: int, rng: np.random.Generator) -> SeasonAges | None:
+def season_ages(
+    study: Study, survey: Survey, own: LengthClasses, season: int, rng: np.random.Generator, *, limits: bool = True
+) -> SeasonAges | None:
     """Numbers at age in the first-pass catch of a season, or None with too few aged fish or no measured catch.
 
     The key is of the season's own aged fish, or with fewer than 60 of those of the seasons next to it as well, and smoothed
-    where a length bin of the catch has fewer than 5 aged fish.
+    where a length bin of the catch has fewer than 5 aged fish. The numbers of the reported season have
+    limits unless `limits` is False.
     """
     aged = aged_fish(survey, own.species.key)
     fish = first_pass_fish(survey, own.species.key)
@@ -177,7 +180,7 @@ def season_ages(study: Study, survey: Survey, own: LengthClasses, season: int, r
         return None
     seasons = key_seasons(aged, season)
     own_key = aged[aged["season"].isin(seasons)]
-    composition, alone = _composition(study, fish, own_key, rng, limits=season == study.season.year)
+    composition, alone = _composition(study, fish, own_key, rng, limits=limits and season == study.season.year)
     return SeasonAges(season, composition, alone, seasons, composition.counts)
 
 

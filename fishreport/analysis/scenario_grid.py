@@ -17,7 +17,7 @@ from fishreport.population.todays_population import todays_population
 
 Floats = NDArray[np.float64]
 EFFORTS = (0.25, 0.5, 1.0, 1.5, 2.0)
-GRID_DRAWS = 80
+GRID_DRAWS = 50
 ISOPLETH_DRAWS = 40
 EXPLOITATION = tuple(round(0.05 * step, 2) for step in range(20))
 

@@ -282,7 +282,7 @@ def species_inputs(
     if stocked and study.water.length_km is None:
         missing.append("the length of the water, over which stocked fish spread: give it as [water] length_km")
     today = rules[0]
-    ages = season_ages(study, survey, own, study.season.year, rng)
+    ages = season_ages(study, survey, own, study.season.year, rng, limits=False)
     fit = _total(study, ages)
     release = p.release_mortality if today.release_mortality is None else today.release_mortality
     anglers = anglers_today(study, survey, own, rng, density, today, release, p.noncompliance)

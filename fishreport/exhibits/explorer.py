@@ -31,12 +31,22 @@ def step_mm(context: Context) -> float:
     return 25.4 if context.units.system == "us" else 25.0
 
 
-def _quantiles(values: np.ndarray, level: float, units: str) -> Estimate:
-    known = values[np.isfinite(values)]
-    if known.size < 2:
-        return Estimate.not_estimable(f"{known.size} draws with a value, 2 needed", units=units, level=level)
-    low, middle, high = np.quantile(known, [(1 - level) / 2, 0.5, (1 + level) / 2])
-    return Estimate(float(middle), float(known.std(ddof=1)), float(low), float(high), level, units, "", known.size)
+def _estimates(values: np.ndarray, level: float, units: list[str]) -> dict[tuple[int, ...], Estimate]:
+    """Median and interval over the draws (last axis), by place among lengths × efforts × measures."""
+    known = np.isfinite(values)
+    count = known.sum(axis=-1)
+    enough = np.where((count >= 2)[..., None], values, 0.0)
+    low, middle, high = np.nanquantile(enough, [(1 - level) / 2, 0.5, (1 + level) / 2], axis=-1)
+    spread = np.nanstd(enough, axis=-1, ddof=1)
+    found: dict[tuple[int, ...], Estimate] = {}
+    for place in np.ndindex(*count.shape):
+        unit, n = units[place[-1]], int(count[place])
+        if n < 2:
+            found[place] = Estimate.not_estimable(f"{n} draws with a value, 2 needed", units=unit, level=level)
+            continue
+        value, se, lower, upper = (float(of[place]) for of in (middle, spread, low, high))
+        found[place] = Estimate(value, se, lower, upper, level, unit, "", n)
+    return found
 
 
 def _text(estimate: Estimate, context: Context, *, signed: bool = False) -> tuple[str, str]:
@@ -74,10 +84,11 @@ def explorer(one: Comparison, grid: Grid | None, context: Context) -> Explorer |
     filled = np.where(np.isfinite(values).any(axis=-1, keepdims=True), values, 0.0)  # without a value there is no bar, see below
     low, middle, high = np.nanquantile(filled, [tail, 0.5, 1 - tail], axis=-1)
     top = high.max(axis=(0, 1))
+    estimates = _estimates(values, level, units)
+    gaps = _estimates(values - grid.today, level, units)
     cells, bars, data = [], [], []
     for i, j, k in np.ndindex(*shape):
-        estimate = _quantiles(values[i, j, k], level, units[k])
-        gap = _quantiles(values[i, j, k] - grid.today[k], level, units[k])
+        estimate, gap = estimates[i, j, k], gaps[i, j, k]
         value, interval = _text(estimate, context)
         against, between = _text(gap, context, signed=True)
         unsure = gap.estimable and gap.lower <= 0 <= gap.upper and between != NO_VALUE

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -94,6 +95,7 @@ class _Batch:
         today: Regulation,
         length_km: float,
         monthly: bool,
+        flows: bool,
     ) -> None:
         life, angling = shared.life, shared.angling
         self.life, self.rules, self.now, self.groups, self.length_km = life, rules, now, shared.groups, length_km
@@ -104,7 +106,7 @@ class _Batch:
         self.effort = rates.effort.sum(axis=0).reshape(len(rules), -1) * now.effort_h
         pairs = len(rules) * life.draws
         tiled = self._tile(now.capture_rate)
-        months = {"survey_month": life.survey_month, "spawning_month": life.spawning_month}
+        months: dict[str, Any] = {"survey_month": life.survey_month, "spawning_month": life.spawning_month, "flows": flows}
         self.year: LinearYear | MonthlyYear
         if not monthly:
             self.year = LinearYear(rates, tiled, **months)
@@ -286,6 +288,7 @@ def project(
     names = known if quantities is None else tuple(quantities)
     if unknown := [name for name in names if name not in known]:
         raise InputError(f"quantities must be among {', '.join(known)}; got {', '.join(unknown)}")
+    flows = ledger is not None or not set(names) <= {"recruits", "stocked", *_stock_names(categories)}
     rule_today = rules[0] if today is None else today
     index = np.arange(number) % life_history.draws
     life, people = life_history.take(index), angling.take(index)
@@ -320,7 +323,8 @@ def project(
         for places in (kind[at : at + most] for kind in kinds for at in range(0, len(kind), most)):
             monthly = by_month or rules[places[0]].limits_number
             chosen = [rules[place] for place in places]
-            follow(_Batch(shared, chosen, now, monthly=monthly, today=rule_today, length_km=length_km), places, rows)
+            same: dict[str, Any] = {"today": rule_today, "length_km": length_km, "monthly": monthly, "flows": flows}
+            follow(_Batch(shared, chosen, now, **same), places, rows)
 
     def follow(batch: _Batch, places: list[int], rows: slice) -> None:
         shape, now = (len(places), batch.life.draws), batch.now
@@ -364,7 +368,7 @@ def project(
 
 def _today(shared: _Shared, now: TodaysPopulation, today: Regulation, length_km: float) -> dict[str, Floats]:
     """Stock quantities of this year under today's rule; stocking that is not yearly counts with its yearly mean."""
-    batch = _Batch(shared, [today], now, today=today, length_km=length_km, monthly=today.limits_number)
+    batch = _Batch(shared, [today], now, today=today, length_km=length_km, monthly=today.limits_number, flows=False)
     life, width = batch.life, batch.groups.share.size
     numbers = np.zeros((life.draws, batch.ages + batch.stocked_rows, width))
     numbers[:, : batch.ages] = batch.now.numbers

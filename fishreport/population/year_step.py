@@ -50,11 +50,14 @@ class LinearYear:
         Captures a year of a fully vulnerable fish, f.
     survey_month, spawning_month : int
         Calendar months.
+    flows : bool
+        False leaves out the flows, which are then 0: for those who ask for the stock alone.
     """
 
-    def __init__(self, rates: Rates, capture_rate: Floats, *, survey_month: int, spawning_month: int) -> None:
+    def __init__(self, rates: Rates, capture_rate: Floats, *, survey_month: int, spawning_month: int, flows: bool = True) -> None:
         pairs, cells = rates.capture.shape[1:]
-        self.flows = np.zeros((pairs, len(FLOWS), cells))
+        self.with_flows = flows
+        self.flows = np.zeros((pairs, len(FLOWS), cells if flows else 1))
         alive = np.ones((pairs, cells))
         stay = (1 - rates.noncompliance)[:, None]
         for month in range(12):
@@ -67,21 +70,21 @@ class LinearYear:
             die = rates.release[month][:, None]
             natural = rates.natural[month]
             hazard = natural + capture * (1 - (1 - kept) * (1 - die))
-            survival = np.exp(-hazard)
-            mean = alive * mean_alive(hazard)
-            caught = mean * capture
-            harvest = caught * kept
-            flows = (caught, harvest, harvest * rates.weight[month], mean * natural)
-            for place, flow in zip((CATCH, HARVEST, WEIGHT, NATURAL), flows, strict=True):
-                self.flows[:, place] += flow
-            self.flows[:, RELEASE] += np.maximum(caught - harvest, 0.0) * die
-            self.flows[:, CATCH_LENGTH] += caught * rates.length[month]
-            alive = alive * survival
+            if flows:
+                mean = alive * mean_alive(hazard)
+                caught = mean * capture
+                harvest = caught * kept
+                parts = (caught, harvest, harvest * rates.weight[month], mean * natural)
+                for place, flow in zip((CATCH, HARVEST, WEIGHT, NATURAL), parts, strict=True):
+                    self.flows[:, place] += flow
+                self.flows[:, RELEASE] += np.maximum(caught - harvest, 0.0) * die
+                self.flows[:, CATCH_LENGTH] += caught * rates.length[month]
+            alive = alive * np.exp(-hazard)
         self.survival = alive
 
     def advance(self, numbers: Floats) -> tuple[Floats, Floats, Floats, Floats]:
         """See `Year`."""
-        flows = np.einsum("pqc,pc->pq", self.flows, numbers)
+        flows = np.einsum("pqc,pc->pq", self.flows, numbers) if self.with_flows else self.flows[:, :, 0]
         survey = np.einsum("pqc,pc->pq", self.survey, numbers)
         return numbers * self.survival, flows, survey, np.einsum("pc,pc->p", self.spawning, numbers)
 
@@ -91,7 +94,7 @@ class MonthlyYear:
 
     Parameters
     ----------
-    rates, capture_rate, survey_month, spawning_month
+    rates, capture_rate, survey_month, spawning_month, flows
         As for `LinearYear`.
     trip_share : array (pairs,)
         Hours of a trip over hours of a full year's effort today; 0 where there is no effort.
@@ -115,6 +118,7 @@ class MonthlyYear:
         bag: Floats,
         bag_above: Floats,
         usual_share: Floats,
+        flows: bool = True,
     ) -> None:
         self.rates, self.months = rates, (survey_month - 1, spawning_month - 1)
         self.dispersion, self.bag, self.bag_above = dispersion, bag, bag_above
@@ -124,15 +128,8 @@ class MonthlyYear:
         fixed = capture * (1 - (1 - rates.kept) * self.released_live[:, :, None])
         self.base = np.maximum(rates.natural + fixed, 1e-300)
         self.some_safe = bool(self.base.min() < 1e-12)
-        wanted = [capture * item for item in rates.wanted]
-        slots = 5 + 2 * len(wanted)
-        self.events = np.empty((12, *capture.shape[1:2], slots, capture.shape[2]))
-        places = (rates.natural, capture, capture * rates.length, capture * rates.kept, capture * rates.kept * rates.weight)
-        for place, item in enumerate(places):
-            self.events[:, :, place] = item
-        for k, item in enumerate(wanted):
-            self.events[:, :, 5 + 2 * k] = item
-            self.events[:, :, 6 + 2 * k] = item * rates.weight
+        self.wanted = wanted = [capture * item for item in rates.wanted]
+        self.events = self._events(rates, capture, wanted) if flows else None
         self.classes = len(wanted)
         full = mean_alive(self.base + (self.stay * self.released_live)[:, :, None] * sum(wanted))
         none = mean_alive(self.base)
@@ -143,6 +140,18 @@ class MonthlyYear:
             trips = trip_share[None, :] / rates.effort
         self.per_trip = np.where(rates.effort > 0, trips, 0.0)
         self.ledger: list[Floats] | None = None
+
+    @staticmethod
+    def _events(rates: Rates, capture: Floats, wanted: list[Floats]) -> Floats:
+        """Hazards of what is counted, each with what a fish of the cell counts for, 12 × pairs × kinds × cells."""
+        events = np.empty((12, capture.shape[1], 5 + 2 * len(wanted), capture.shape[2]))
+        kept = capture * rates.kept
+        places = [rates.natural, capture, capture * rates.length, kept, kept * rates.weight]
+        for item in wanted:
+            places += [item, item * rates.weight]
+        for place, item in enumerate(places):
+            events[:, :, place] = item
+        return events
 
     def _bag_share(self, month: int, numbers: Floats) -> list[Floats]:
         lines = [
@@ -174,9 +183,12 @@ class MonthlyYear:
             live = self.released_live[month]
             hazard = self.base[month]
             for k, share in enumerate(shares):
-                hazard = hazard + (live * share)[:, None] * self.events[month, :, 5 + 2 * k]
+                hazard = hazard + (live * share)[:, None] * self.wanted[k][month]
             left = np.exp(-hazard)
             left *= numbers
+            if self.events is None:
+                numbers = left
+                continue
             mean = (numbers - left) / hazard
             if self.some_safe:
                 mean = np.where(hazard < 1e-12, numbers, mean)

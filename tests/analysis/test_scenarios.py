@@ -297,7 +297,7 @@ def test_horizons(repository, years, expected):
 def test_the_grid_agrees_with_a_direct_projection(found):
     one = found.species["brown_trout"]
     grid = grids.explorer_grid(one, np.random.default_rng(9), step_mm=50.0)
-    index = np.arange(60)
+    index = np.arange(grids.GRID_DRAWS)
     rule = Regulation(minimum_length_mm=400, effort_change=0.5)
     direct = project(
         one.inputs.life.take(index), [one.inputs.rules[0], rule], years=10, rng=np.random.default_rng(9),
