@@ -73,8 +73,13 @@ def _changed_since(report: Path, study: Study) -> list[str]:
             f"{report / CRATE} cannot be read, so nobody knows what the report was made from; build it again"
         ) from None
     now = {path.relative_to(study.folder).as_posix(): path for path in input_files(study, study.folder / "study.toml")}
-    tables = [name for name in digests if not name.endswith(".md")]
-    return [name for name in tables if name not in now or sha256(now[name]) != digests[name]]
+    changed = []
+    for name, digest in digests.items():
+        path = now.get(name, study.folder / name)  # what a chapter alone has read, nothing else names
+        inside = path.resolve().is_relative_to(study.folder.resolve())
+        if not name.endswith(".md") and not (inside and path.is_file() and sha256(path) == digest):
+            changed.append(name)
+    return changed
 
 
 def _settings(report: Path) -> str:

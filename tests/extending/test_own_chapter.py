@@ -15,8 +15,11 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "report"))
 
 from tiny import NOTEBOOKS, write_study
 
+from fishreport.exceptions import ReportError
 from fishreport.report.build import build_report
+from fishreport.report.handover import export_study
 from fishreport.report.verify import verify_build
+from fishreport.study import read_study
 
 HERE = Path(__file__).parent / "own_chapter"
 
@@ -27,6 +30,9 @@ def test_it_stands_in_the_report_and_can_be_repeated(tmp_path: Path) -> None:
     for name in ("anglers.ipynb", "anglers.csv"):
         shutil.copyfile(HERE / name, study / name)
     (study / "narrative" / "anglers.md").write_text("Most came back happy; see {table:satisfied}.\n", encoding="utf-8")
+    chapter = json.loads((study / "anglers.ipynb").read_text(encoding="utf-8"))
+    chapter["metadata"] = {}  # as of an editor that names no kernel
+    (study / "anglers.ipynb").write_text(json.dumps(chapter), encoding="utf-8")
     built = build_report(study, notebooks=NOTEBOOKS)
 
     results = json.loads((built.folder / "results.json").read_text())["results"]
@@ -42,3 +48,9 @@ def test_it_stands_in_the_report_and_can_be_repeated(tmp_path: Path) -> None:
     assert (built.folder / "inputs" / "anglers.ipynb").is_file()
     again = verify_build(built.folder, notebooks=NOTEBOOKS)
     assert again.repeatable, again.lines()
+
+    export_study(read_study(study), tmp_path / "export")
+    with (study / "anglers.csv").open("a", encoding="utf-8") as file:
+        file.write("2025-10-30,5,5\n")
+    with pytest.raises(ReportError, match=r"anglers\.csv changed since"):
+        export_study(read_study(study), tmp_path / "export")

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
 from tiny import NOTEBOOKS, write_notebook, write_study
 
 from fishreport.exceptions import ChapterError, StudyError, UsageError
-from fishreport.report.plan import check_parameters, plan_chapters, short_name
+from fishreport.report.plan import PlannedChapter, check_parameters, plan_chapters, short_name
 from fishreport.study import Study, read_study
 
 
@@ -74,6 +75,17 @@ def test_a_chapter_must_take_what_a_build_passes(tmp_path: Path) -> None:
     (chapter, _front) = plan_chapters(study_with(tmp_path, "unparametrised"), folder=NOTEBOOKS)
     with pytest.raises(ChapterError, match=r"chapter 01-unparametrised: .*lacks study, season, settings, results"):
         check_parameters(chapter)
+
+
+@pytest.mark.parametrize("source", ["study = ", "%matplotlib inline", "study = 0"])
+def test_the_cell_of_parameters_is_plain_python(tmp_path: Path, source: str) -> None:
+    notebook = write_notebook(tmp_path / "own.ipynb", parameters=False)
+    content = json.loads(notebook.read_text(encoding="utf-8"))
+    cell = {"cell_type": "code", "id": "p", "metadata": {"tags": ["parameters"]}, "source": source, "outputs": []}
+    content["cells"].insert(0, {**cell, "execution_count": None})
+    notebook.write_text(json.dumps(content), encoding="utf-8")
+    with pytest.raises(ChapterError, match=r"is not plain Python|it lacks season, settings, results"):
+        check_parameters(PlannedChapter("own", 1, notebook, 0, True))
 
 
 def test_short_name() -> None:
