@@ -9,12 +9,13 @@ runs again by ``--surface NAME --number N --seed N``.
 from __future__ import annotations
 
 import argparse
+import datetime
 import os
 import sys
 import tempfile
 import time
 from collections import Counter
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 
 os.environ.setdefault("OMP_NUM_THREADS", "1")
@@ -23,6 +24,16 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from ground import BAD, GOOD, Surface, Verdict, run_case
 from surfaces import SURFACES, find_surface
+
+
+MEANINGS = """- *taken*: the input was read, and everything written of it was looked at
+- *refused*: a message of ours that names the place and what to do
+- *traceback*: an exception that is not of ours
+- *hang*: no end within the case's time
+- *escape*: a file, process or connection where none must be, or hostile text that became more than text
+- *wrong*: a number or row that went astray without a word
+- *unclear*: a message that tells a person nothing
+"""
 
 
 def shares(cases: int) -> dict[str, int]:
@@ -61,6 +72,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--cases", type=int, default=10_000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=1, help="processes side by side")
+    parser.add_argument("--write", type=Path, metavar="FILE", help="write the table there too, with seed and date")
     parser.add_argument("--surface", help="this surface alone")
     parser.add_argument("--number", type=int, help="this case of the surface alone")
     asked = parser.parse_args(arguments)
@@ -79,13 +91,22 @@ def main(arguments: list[str] | None = None) -> int:
     counts: dict[str, Counter[str]] = {name: Counter() for name in amounts}
     failed: list[tuple[str, int, Verdict]] = []
     began = time.monotonic()
+    told_at, ran = began, 0
     with ProcessPoolExecutor(max_workers=asked.jobs) as pool:
-        for done in pool.map(_chunk, work):
+        for future in as_completed([pool.submit(_chunk, item) for item in work]):
+            done = future.result()
+            ran += len(done)
+            if time.monotonic() - told_at > 30:
+                told_at = time.monotonic()
+                print(f"{ran} of {sum(amounts.values())} cases, {len(failed)} failed, {told_at - began:.0f} s", file=sys.stderr)
             for name, number, verdict in done:
                 counts[name][verdict.outcome] += 1
                 if verdict.outcome in BAD:
                     failed.append((name, number, verdict))
     print(table(counts))
+    if asked.write:
+        about = f"`python tests/hostile/run.py --cases {asked.cases} --seed {asked.seed}`, {datetime.date.today().isoformat()}"
+        asked.write.write_text(f"# Hostile cases\n\n{about}\n\n```\n{table(counts)}\n```\n\n{MEANINGS}", encoding="utf-8")
     print(f"seed {asked.seed}, {time.monotonic() - began:.0f} s")
     told: Counter[tuple[str, str]] = Counter()
     for name, number, verdict in failed:

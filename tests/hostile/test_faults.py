@@ -159,7 +159,7 @@ def test_full_disk_keeps_the_last_report(study: Path, server: ForkServer | None,
 
     with monkeypatch.context() as patched:
         patched.setattr(Path, "write_bytes", write)
-        with pytest.raises(ReportError, match="No space left on device .*what was there before is untouched"):
+        with pytest.raises(ReportError, match=r"No space left on device .*what was there before is untouched"):
             build(study, server)
     assert digests(good.folder) == before
     assert hidden(study) == []
@@ -210,7 +210,7 @@ def test_read_only_study_builds_elsewhere(
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "caches"))
     before = sorted(path.name for path in study.iterdir())
     with read_only(study):
-        with pytest.raises(UsageError, match="cannot be written .*--out"):
+        with pytest.raises(UsageError, match=r"cannot be written .*--out"):
             build(study, server)
         first = build(study, server, out=tmp_path / "out")
         assert build(study, server, out=tmp_path / "again").ran == ()
@@ -310,7 +310,7 @@ def test_two_builds_of_one_study_at_once(study: Path, tmp_path: Path, server: Fo
     deadline = time.monotonic() + 90
     while not running.exists() and time.monotonic() < deadline:
         time.sleep(0.05)
-    with pytest.raises(ReportError, match="another build of .* is running"):
+    with pytest.raises(ReportError, match=r"another build of .* is running"):
         build(study, server, out=tmp_path / "one")
     beside = build(study, server, out=tmp_path / "two")
     told = slow.communicate(timeout=120)[1]

@@ -20,7 +20,7 @@ from fishreport.study import read_study
 
 def whole_build(case: Case) -> str:
     """Build two chapters of a hostile study, look at every file, hand the results on, and verify the report."""
-    study, sites = hostile_study(case)
+    study, _ = hostile_study(case)
     told = " ".join(sign if sign.isalnum() else f"\\{sign}" if sign.isascii() else sign for sign in printable_text(case.chance))
     (case.study / "narrative" / "season.md").write_text(f"# Note\n\n{told}\n", encoding="utf-8")
     settings = {"report.chapters": ["season", "abundance"], "report.author": printable_text(case.chance)}

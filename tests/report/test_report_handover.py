@@ -94,7 +94,7 @@ def test_a_failed_export_leaves_the_last_one(ready, tmp_path, monkeypatch):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(Path, "write_bytes", full)
-    with pytest.raises(OSError, match="No space"):
+    with pytest.raises(ReportError, match="No space"):
         export_study(study, tmp_path / "export")
     monkeypatch.undo()
     assert {path: path.read_bytes() for path in done.files} == before
