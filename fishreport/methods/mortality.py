@@ -67,7 +67,8 @@ def _survival(counts: Array) -> tuple[float, float, float]:
     """n, T and S = T / (n + T − 1) of the counts at coded ages 0, 1, 2 …"""
     n = float(counts.sum())
     coded = float((np.arange(counts.size) * counts).sum())
-    return n, coded, coded / (n + coded - 1)
+    trials = n + coded - 1
+    return n, coded, coded / trials if trials > 0 else math.nan
 
 
 def _corrected_mortality(n: float, coded: float, survival: float) -> float:
@@ -169,7 +170,8 @@ def chapman_robson(
         widening *= (float(t.ppf(0.5 + level / 2, df)) / float(norm.ppf(0.5 + level / 2))) ** 2
     if replicates is not None:
         tables = [_survival(table.limb(start)[1]) for table in check_replicates(replicates, age, frequency)]
-        extra, said = key_variance([-math.log(one[2]) if one[1] > 0 else math.nan for one in tables])
+        # A replicate that leaves less than about one fish on the limb has no survival between 0 and 1.
+        extra, said = key_variance([-math.log(share) if 0 < share < 1 else math.nan for _, _, share in tables])
         inflation, widening, notes = inflation + extra / sampling_z**2, widening + extra / sampling_z**2, notes + said
     lower = float(beta.ppf(0.5 - level / 2, coded / widening, n / widening))
     upper = float(beta.ppf(0.5 + level / 2, coded / widening + 1, n / widening))

@@ -35,7 +35,7 @@ def _set(raw: dict[str, Any], dotted: str, value: Any) -> None:
     for depth, part in enumerate(parts):
         last = depth == len(parts) - 1
         if isinstance(node, list):
-            index = int(part) if part.isdigit() else -1
+            index = int(part) if part.isascii() and part.isdecimal() and len(part) < 10 else -1
             if not 0 <= index < len(node):
                 raise StudyError(f"no item {part!r} in a list of {len(node)}; count from 0", key=dotted)
             if last:

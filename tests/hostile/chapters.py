@@ -141,7 +141,7 @@ def chapters_of_names(case: Case) -> str:
         raise Wrong(f"the name of the water is not on the page: {study.water.name!r}")
     if name == "season":
         for site in sites:
-            if squeezed(site.replace("`", "")) not in shown:
+            if squeezed(site) not in shown:
                 raise Wrong(f"the site {site!r} is not on the page")
     records = [record for bundle in outputs if RESULTS_TYPE in bundle for record in bundle[RESULTS_TYPE]["results"]]
     runs = int((survey.runs["season"] == 2025).sum())

@@ -119,7 +119,8 @@ def arguments(case: Case) -> str:
         words += ["--seasons", chance.choice(("1", "2", "0", "-1")), "--sites", chance.choice(("1", "2", "x"))]
     if command == "batch":
         words += ["--jobs", "0"]
-    words = [word.replace("\0", "") for word in words]
+    # Where a user asks for a folder is where it goes: no case asks for one outside its own.
+    words = [word.replace("\0", "").replace("/tmp/", "tmp/").replace("/dev/null/", "null/") for word in words]
     outcome = judge_run(words)
     if (case.folder / "elsewhere" / "thesis.docx").read_text() != "mine" or not (case.study / "study.toml").is_file():
         raise Escape(f"a file of the user's was changed by {words}")
@@ -131,7 +132,7 @@ def told(case: Case) -> str:
     from field_files import KINDS, STUDY, copy_rows, spoil_cells
 
     tables = copy_rows()
-    for _ in range(3):
+    for _ in range(case.chance.randrange(4)):
         spoil_cells(case.chance, tables)
     (case.study / "study.toml").write_text(
         STUDY.format(data="\n".join(f'{name} = "{name}.csv"' for name in KINDS)), encoding="utf-8"

@@ -25,7 +25,6 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 from ground import BAD, GOOD, Surface, Verdict, run_case
 from surfaces import SURFACES, find_surface
 
-
 MEANINGS = """- *taken*: the input was read, and everything written of it was looked at
 - *refused*: a message of ours that names the place and what to do
 - *traceback*: an exception that is not of ours

@@ -144,6 +144,17 @@ def test_key_replicates_widen_the_interval(estimator, rng) -> None:  # type: ign
         estimator(ages, counts, replicates=counts)
 
 
+def test_key_replicates_that_leave_no_fish_on_the_limb(rng) -> None:  # type: ignore[no-untyped-def]
+    """A draw of the key can put nearly every fish before the limb; it is counted out and said, not an error."""
+    ages, counts = np.arange(1, 6), np.array([30.0, 60, 30, 14, 6])
+    replicates = np.vstack(
+        [counts * rng.lognormal(0, 0.2, (20, 5)), [[30, 60, 0.3, 0.2, 0.1], [30, 60, 0.6, 0.2, 0], [30, 60, 0, 0, 0]]]
+    )
+    found = chapman_robson(ages, counts, from_age=3, replicates=replicates).total_mortality
+    assert math.isfinite(found.value) and math.isfinite(found.se)
+    assert any(note.startswith("3 of 23 key replicates could not be fitted") for note in found.notes)
+
+
 def test_sensitivity_lists_the_chosen_age_among_others() -> None:
     table = from_age_sensitivity(AGES, ROCK_BASS)
     assert table.loc[table["chosen"], "from_age"].tolist() == [1]
