@@ -294,9 +294,7 @@ def mortality(study: Study, survey: Survey, classes: list[LengthClasses], rng: n
     return Mortality(Results(results), species)
 
 
-def natural_mortality_of(
-    study: Study, survey: Survey, own: LengthClasses, rng: np.random.Generator
-) -> tuple[Estimate, str]:
+def natural_mortality_of(study: Study, survey: Survey, own: LengthClasses, rng: np.random.Generator) -> tuple[Estimate, str]:
     """Natural mortality of a species as this report uses it (per year), and where it comes from."""
     estimate, source, _ = _natural(study, own, _life_history(study, survey, own, rng))
     return estimate, source

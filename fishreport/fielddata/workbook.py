@@ -153,7 +153,7 @@ def open_workbook(path: Path, file: str, faults: Faults) -> Workbook:
             if any(part.flag_bits & 1 for part in parts):
                 return fail("unreadable_file", "the workbook is locked by a password", "save it without a password")
             _note_formulas(packed, file, faults)
-    except (zipfile.BadZipFile, OSError, EOFError, RuntimeError, NotImplementedError, zlib.error):
+    except (zipfile.BadZipFile, OSError, EOFError, RuntimeError, NotImplementedError, ValueError, zlib.error):
         return fail("unreadable_file", "this is no .xlsx workbook, or a damaged one", again)
     try:
         import openpyxl

@@ -56,7 +56,7 @@ def parse_setting(text: str) -> tuple[str, Any]:
     key, equals, value = text.partition("=")
     key = key.strip()
     if not equals or not key:
-        raise StudyError(f"a setting is KEY=VALUE, such as level=0.9; got {text!r}")
+        raise StudyError(f"a setting is KEY=VALUE, such as level=0.9; got {text[:80]!r}")
     if "." not in key and key in Parameters.model_fields:
         key = f"parameters.{key}"
     try:

@@ -120,7 +120,7 @@ def arguments(case: Case) -> str:
     if command == "batch":
         words += ["--jobs", "0"]
     # Where a user asks for a folder is where it goes: no case asks for one outside its own.
-    words = [word.replace("\0", "").replace("/tmp/", "tmp/").replace("/dev/null/", "null/") for word in words]
+    words = [word.replace("\0", "").replace("/tmp/", "tmp/").replace("../", "").replace("/dev/null/", "null/") for word in words]
     outcome = judge_run(words)
     if (case.folder / "elsewhere" / "thesis.docx").read_text() != "mine" or not (case.study / "study.toml").is_file():
         raise Escape(f"a file of the user's was changed by {words}")

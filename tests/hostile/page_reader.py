@@ -17,7 +17,7 @@ _VOID = {"meta", "br", "hr", "img", "input", "col", "link"}
 _PAGE = set(
     "html head meta title style body a header p h1 h2 h3 h4 h5 h6 div nav details summary ol ul li span main section figure figcaption table "
     "caption thead tbody tr th td strong em code pre blockquote hr br img footer script label input output svg g path defs "
-    "use clippath rect text tspan image circle line polyline polygon title desc metadata".split()
+    "use del ins clippath rect text tspan image circle line polyline polygon title desc metadata".split()
 )
 _MATHS = set("math mrow mi mn mo mtext mspace mfrac msqrt mroot msub msup msubsup munder mover munderover".split())
 _LINKS = ("#", "https://", "http://", "mailto:", "data:image/", "before/report.html#", "after/report.html#")
