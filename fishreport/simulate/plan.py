@@ -18,7 +18,7 @@ SPECIES_LINES: dict[str, dict[str, Any]] = {
 }
 LIFE_HISTORY: dict[str, dict[str, Any]] = {
     "BNT": {
-        "age_at_maturity": 3,
+        "age_at_maturity": 2.6,
         "length_at_maturity_mm": 310,
         "recruitment": "beverton-holt",
         "steepness": 0.75,
@@ -27,7 +27,7 @@ LIFE_HISTORY: dict[str, dict[str, Any]] = {
         "source": "invented for the demonstration",
     },
     "RBT": {
-        "age_at_maturity": 3,
+        "age_at_maturity": 2.6,
         "length_at_maturity_mm": 320,
         "recruitment": "beverton-holt",
         "steepness": 0.65,
@@ -36,7 +36,7 @@ LIFE_HISTORY: dict[str, dict[str, Any]] = {
         "source": "invented for the demonstration",
     },
     "SMB": {
-        "age_at_maturity": 4,
+        "age_at_maturity": 3.7,
         "length_at_maturity_mm": 260,
         "recruitment": "density independent",
         "recruitment_sd": 0.5,
