@@ -232,6 +232,7 @@ def project(
     vary_initial: bool = True,
     by_month: bool = False,
     workers: int = 2,
+    deviations: Floats | None = None,
 ) -> Projection:
     """Follow a population from today under one regulation or several.
 
@@ -263,9 +264,11 @@ def project(
     vary_initial : bool
         Whether the age classes of today's equilibrium population get deviations of recruitment too.
     by_month : bool
-        Go month by month also where the year could be worked out at once (same answer, slower); 'month' ledgers need it.
+        Go month by month also where the year could be worked out at once (same answer, slower).
     workers : int
         Threads.
+    deviations : array (draws, ages + years), optional
+        Deviations of log recruitment instead of new ones, as `recruitment_deviations` gives them.
 
     Returns
     -------
@@ -292,9 +295,10 @@ def project(
     rule_today = rules[0] if today is None else today
     index = np.arange(number) % life_history.draws
     life, people = life_history.take(index), angling.take(index)
-    growth = LengthGroups.make(groups)
-    ages = life.ages.size
-    deviation = recruitment_deviations(life, ages + years, rng)
+    growth, ages = LengthGroups.make(groups), life.ages.size
+    deviation = recruitment_deviations(life, ages + years, rng) if deviations is None else np.asarray(deviations, dtype=float)
+    if deviation.shape != (number, ages + years):
+        raise InputError(f"deviations must be an array of {(number, ages + years)}, got one of {deviation.shape}")
     factors = np.exp(deviation - life.recruitment_sd[:, None] ** 2 / 2)
     past = factors[:, ages - 1 :: -1] if vary_initial else None
     by_month = by_month or ledger == "month"

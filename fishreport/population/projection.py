@@ -5,6 +5,9 @@ quantity                               units     what it is
 =====================================  ========  ========================================================================
 harvest_number, harvest_weight         fish/km,  kept in the year (in break of the rule too)
                                        kg/km
+legal_harvest_number,                  fish/km,  of these, kept as the rule allows
+legal_harvest_weight                   kg/km
+kept_against_rule                      fish/km   of these, kept in break of the rule
 catch, released, release_deaths        fish/km   caught in the year (a fish counts each time), released, and dead of release
 release_death_share                    percent   release deaths of the deaths by angling (harvest and release)
 effort_h                               h/km      angler hours in the year
@@ -36,6 +39,9 @@ LEDGER = ("start", "recruits", "stocked", "natural_deaths", "harvest", "release_
 UNITS = {
     "harvest_number": "fish/km",
     "harvest_weight": "kg/km",
+    "legal_harvest_number": "fish/km",
+    "legal_harvest_weight": "kg/km",
+    "kept_against_rule": "fish/km",
     "catch": "fish/km",
     "released": "fish/km",
     "release_deaths": "fish/km",
@@ -170,11 +176,14 @@ def stock_quantities(survey: Floats, spawners: Floats, unfished: Floats, categor
 
 def flow_quantities(flows: Floats, effort: Floats) -> dict[str, Floats]:
     """Quantities of the year from its flows (last axis, in the order of `year_step.FLOWS`) and angler hours."""
-    catch, harvest, weight, natural, died, length = (flows[..., place] for place in range(6))
+    catch, harvest, weight, natural, died, length, legal, legal_weight = (flows[..., place] for place in range(8))
     effort = np.broadcast_to(effort, catch.shape)
     return {
         "harvest_number": harvest,
         "harvest_weight": weight,
+        "legal_harvest_number": legal,
+        "legal_harvest_weight": legal_weight,
+        "kept_against_rule": np.maximum(harvest - legal, 0.0),
         "catch": catch,
         "released": np.maximum(catch - harvest, 0.0),
         "release_deaths": died,

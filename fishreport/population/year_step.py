@@ -2,7 +2,8 @@
 
 Numbers are pairs (scenario and draw) × cells. In a month with the hazards of `rates`, Z = M + c (1 - (1 - K)(1 - d)) and N fish
 at its start, N exp(-Z) are alive at its end, and the mean number alive is A = N (1 - exp(-Z)) / Z. Each kind of event is A times
-its hazard, so that natural deaths, harvest and release deaths add up to N - N exp(-Z).
+its hazard, so that natural deaths, harvest and release deaths add up to N - N exp(-Z). Of the harvest, b w is legal; the rest is
+kept against the rule.
 
 A bag limit makes K depend on the number of fish: b answers to the mean number of fish wanted per trip in the month, f v w A ×
 hours of a trip / hours of effort, and A to b. Over b the number wanted is close to a straight line between its values at
@@ -23,8 +24,10 @@ from fishreport.population.bag_limit import ShareTable, share_kept
 from fishreport.population.rates import Rates
 
 Floats = NDArray[np.float64]
-FLOWS = ("catch", "harvest", "harvest_weight", "natural_deaths", "release_deaths", "catch_length")
-CATCH, HARVEST, WEIGHT, NATURAL, RELEASE, CATCH_LENGTH = range(len(FLOWS))
+FLOWS = (
+    "catch", "harvest", "harvest_weight", "natural_deaths", "release_deaths", "catch_length", "legal_harvest", "legal_weight",
+)  # fmt: skip
+CATCH, HARVEST, WEIGHT, NATURAL, RELEASE, CATCH_LENGTH, LEGAL, LEGAL_WEIGHT = range(len(FLOWS))
 
 
 class Year(Protocol):
@@ -66,7 +69,8 @@ class LinearYear:
             if month == spawning_month - 1:
                 self.spawning = rates.spawning * alive
             capture = capture_rate[:, None] * rates.capture[month]
-            kept = rates.kept[month] + stay * sum(wanted[month] for wanted in rates.wanted)
+            legal = sum(wanted[month] for wanted in rates.wanted)
+            kept = rates.kept[month] + stay * legal
             die = rates.release[month][:, None]
             natural = rates.natural[month]
             hazard = natural + capture * (1 - (1 - kept) * (1 - die))
@@ -74,8 +78,9 @@ class LinearYear:
                 mean = alive * mean_alive(hazard)
                 caught = mean * capture
                 harvest = caught * kept
-                parts = (caught, harvest, harvest * rates.weight[month], mean * natural)
-                for place, flow in zip((CATCH, HARVEST, WEIGHT, NATURAL), parts, strict=True):
+                lawful = caught * legal
+                parts = (caught, harvest, harvest * rates.weight[month], mean * natural, lawful, lawful * rates.weight[month])
+                for place, flow in zip((CATCH, HARVEST, WEIGHT, NATURAL, LEGAL, LEGAL_WEIGHT), parts, strict=True):
                     self.flows[:, place] += flow
                 self.flows[:, RELEASE] += np.maximum(caught - harvest, 0.0) * die
                 self.flows[:, CATCH_LENGTH] += caught * rates.length[month]
@@ -179,7 +184,8 @@ class MonthlyYear:
                 survey = np.einsum("pqc,pc->pq", self.rates.survey, numbers)
             if month == self.months[1]:
                 spawning = np.einsum("pc,pc->p", self.rates.spawning, numbers)
-            shares = [self.stay * share for share in self._bag_share(month, numbers)]
+            within = self._bag_share(month, numbers)
+            shares = [self.stay * share for share in within]
             live = self.released_live[month]
             hazard = self.base[month]
             for k, share in enumerate(shares):
@@ -194,11 +200,14 @@ class MonthlyYear:
                 mean = np.where(hazard < 1e-12, numbers, mean)
             sums = np.einsum("pqc,pc->pq", self.events[month], mean)
             harvest, weight = sums[:, 3].copy(), sums[:, 4].copy()
-            for k, share in enumerate(shares):
-                harvest += share * sums[:, 5 + 2 * k]
-                weight += share * sums[:, 6 + 2 * k]
+            legal = np.zeros((2, len(sums)))
+            for k, (share, bag) in enumerate(zip(shares, within, strict=True)):
+                wanted = sums[:, 5 + 2 * k : 7 + 2 * k].T
+                harvest += share * wanted[0]
+                weight += share * wanted[1]
+                legal += bag * wanted
             died = np.maximum(sums[:, 1] - harvest, 0.0) * (1 - live)
-            flows += np.stack([sums[:, 1], harvest, weight, sums[:, 0], died, sums[:, 2]], axis=1)
+            flows += np.stack([sums[:, 1], harvest, weight, sums[:, 0], died, sums[:, 2], *legal], axis=1)
             numbers = left
             if self.ledger is not None:
                 self.ledger.append(np.stack([sums[:, 0], harvest, died, left.sum(axis=1)], axis=1))

@@ -75,7 +75,10 @@ def simulate(water: Water, rule: Rule, years: int, seed: int) -> list[dict[str, 
     alive: list[tuple[Fish, float]] = []  # a fish and the time at which it joined
     story = []
     for year in range(years):
-        told = dict.fromkeys(["catch", "harvest", "weight", "release", "natural", "length", "over300", "over400", "all"], 0.0)
+        told = dict.fromkeys(
+            ["catch", "harvest", "weight", "legal", "legal_weight", "release", "natural", "length", "over300", "over400", "all"],
+            0.0,
+        )
         for _ in range(water.recruits):
             alive.append((Fish(water, dice, 1.0), float(year)))
         for month in range(12):
@@ -120,10 +123,16 @@ def simulate(water: Water, rule: Rule, years: int, seed: int) -> list[dict[str, 
                 if pick is None:
                     chosen = iter(dice.choices(range(trips), weights=weights, k=1000))
                     pick = next(chosen)
-                keep = decide(rule, water, dice, length, bags.setdefault(pick, [0, 0]))
+                bag = bags.setdefault(pick, [0, 0])
+                before = sum(bag)
+                keep = decide(rule, water, dice, length, bag)
                 if keep:
+                    mass = 10**water.log10_a * length**water.b / 1000
                     told["harvest"] += 1
-                    told["weight"] += 10**water.log10_a * length**water.b / 1000
+                    told["weight"] += mass
+                    if sum(bag) > before:
+                        told["legal"] += 1
+                        told["legal_weight"] += mass
                     dead.add(number)
                 elif dice.random() < water.release_death[month]:
                     told["release"] += 1

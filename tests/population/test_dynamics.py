@@ -247,6 +247,32 @@ def test_effort_and_catch_per_hour() -> None:
     assert found.get("catch_per_hour") == pytest.approx(found.get("catch") / found.get("effort_h"))
 
 
+@pytest.mark.parametrize("bag", [None, 1])
+def test_what_is_kept_against_the_rule_is_told_apart(bag: int | None) -> None:
+    """Without rule breakers all that is kept is legal, under release only nothing is, and both parts make up the harvest."""
+    rules = [Regulation(minimum_length_mm=250.0, bag_limit=bag), Regulation(release_only=True), Regulation(maximum_length_mm=300)]
+    for share in (0.0, 0.2):
+        people = Angling(noncompliance=share, voluntary_release=0.3)
+        found = project(trout(), rules, years=4, rng=np.random.default_rng(1), angling=people)
+        legal, broken, every = (found.get(n) for n in ("legal_harvest_number", "kept_against_rule", "harvest_number"))
+        assert legal + broken == pytest.approx(every, rel=1e-12)
+        assert (legal[1] == 0).all()
+        assert found.get("legal_harvest_weight")[1].max() == 0
+        assert (broken == 0).all() if share == 0 else (broken > 0).all()
+        assert (found.get("legal_harvest_weight") <= found.get("harvest_weight") * (1 + 1e-12)).all()
+
+
+def test_deviations_by_hand_are_those_that_come_about(rng: np.random.Generator) -> None:
+    life = uncertain_trout(rng, 6)
+    luck = recruitment_deviations(life, life.ages.size + 5, np.random.default_rng(2))
+    whole = project(life, Regulation(), years=5, rng=np.random.default_rng(2))
+    chosen = np.array([4, 1])
+    part = project(life.take(chosen), Regulation(), years=5, rng=rng, deviations=luck[chosen])
+    assert part.values == pytest.approx(whole.values[chosen], rel=1e-12)
+    with pytest.raises(InputError, match="deviations must be an array"):
+        project(life, Regulation(), years=4, rng=rng, deviations=luck)
+
+
 def test_memory_is_bounded(rng: np.random.Generator) -> None:
     life = uncertain_trout(rng, 300)
     rules = [Regulation(minimum_length_mm=200.0 + 10 * i, bag_limit=3) for i in range(8)]

@@ -112,6 +112,8 @@ def expected(place: Water, rule: Regulation, years: int) -> dict[str, np.ndarray
         "catch": values["catch"],
         "harvest": values["harvest_number"],
         "weight": values["harvest_weight"],
+        "legal": values["legal_harvest_number"],
+        "legal_weight": values["legal_harvest_weight"],
         "release": values["release_deaths"],
         "natural": values["natural_deaths"],
         "length": values["mean_length_in_catch"] * values["catch"],
@@ -127,7 +129,8 @@ def compare(place: Water, rule: Regulation, slow_rule: Rule, *, years: int, seed
     for name, values in model.items():
         seen = sum(told[name] for told in story[-COUNTED:])
         wanted = float(values[-COUNTED:].sum())
-        count = float(model["catch" if name == "length" else "harvest" if name == "weight" else name][-COUNTED:].sum())
+        counted = {"length": "catch", "weight": "harvest", "legal_weight": "legal"}.get(name, name)
+        count = float(model[counted][-COUNTED:].sum())
         if name in ("all", "over300", "over400"):
             count /= 2  # the same fish are counted in several years, so that sums of years vary more than Poisson
         # Four standard errors of a count, and the discretisation of months and growth groups.
