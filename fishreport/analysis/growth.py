@@ -11,6 +11,7 @@ from fishreport.analysis.ages import Readers, aged_fish, first_pass_fish, reader
 from fishreport.analysis.classes import LengthClasses
 from fishreport.analysis.result import Result, Results
 from fishreport.fielddata.survey import Survey
+from fishreport.methods.age_at_length import age_at_length
 from fishreport.methods.back_calculation import RadiusRegression, back_calculate, fit_radius_regression
 from fishreport.methods.cohort_growth import CohortGrowth, cohort_growth
 from fishreport.methods.estimate import Estimate
@@ -27,6 +28,8 @@ SHORTEST_TIME_OUT = 0.3
 MIXED = (
     "stocked and wild fish are taken together: stocked ones have another length for their age, and the curve is of the mixture"
 )
+TOLD_LENGTHS = ("quality", "preferred")
+"""Published length categories whose age is told."""
 FISH_FOR_MODES = 200
 FISH_A_COHORT = 5
 _UNITS = {"mm": "mm", "1/yr": "per year", "yr": "years", "mm/yr": "mm/year"}
@@ -233,7 +236,7 @@ def _renamed(estimate: Estimate, *notes: str) -> Estimate:
     return replace(estimate, units=_UNITS.get(estimate.units, estimate.units)).noting(*notes)
 
 
-def _results(one: SpeciesGrowth) -> list[Result]:
+def _results(one: SpeciesGrowth, own: LengthClasses) -> list[Result]:
     seasons = sorted(one.aged["season"].astype(int).unique().tolist())
     told: tuple[str, ...] = (f"aged fish of {_span(seasons)} taken together",) if len(seasons) > 1 else ()
     told += (MIXED,) if one.mixed else ()
@@ -245,6 +248,10 @@ def _results(one: SpeciesGrowth) -> list[Result]:
     found = [
         Result(quantity, _renamed(one.curve.estimates[name], *told), None, one.key, "all") for name, quantity in names.items()
     ]
+    if one.curve.estimable:
+        for size_class in [name for name in TOLD_LENGTHS if name in own.bounds_mm]:
+            reached = age_at_length(one.curve, own.bounds_mm[size_class][0])
+            found.append(Result("age_at_length", reached.noting(*told), None, one.key, size_class))
     method = (
         "mean length at age in the catch, each aged fish weighed by the catch of its length class; percentiles of a two-stage "
         "bootstrap"
@@ -304,5 +311,5 @@ def growth(study: Study, survey: Survey, classes: list[LengthClasses], rng: np.r
             mixed=own.species.origin == "mixed" or bool(survey.stocking["species_key"].eq(key).any()),
         )
         species[key] = one
-        results += _results(one)
+        results += _results(one, own)
     return Growth(Results(results), species)

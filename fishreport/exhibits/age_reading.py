@@ -44,23 +44,34 @@ def ages_table(grown: Growth, context: Context) -> Table | None:
     return frame_table("readers", caption, columns, rows, notes=tuple(notes), data=data)
 
 
+def _highest(upper: float, top: float) -> float:
+    """Top of the axis: above all intervals, but no more than twice the greatest age, lest a wild one squeeze the rest."""
+    return min(max(top, upper + 0.5), 2 * top) if math.isfinite(upper) else top
+
+
 def bias_figure(grown: Growth, context: Context) -> Figure | None:
     """Mean age of the second reader at each age of the first."""
     shown = [(name, one.readers) for name, one in by_species(grown, context) if one.readers is not None]
     if not shown:
         return None
-    look, rows, said = looks(["mean"])["mean"], [], []
+    look, rows, said, cut = looks(["mean"])["mean"], [], [], False
     with style():
         figure, axes = drawing(1, len(shown), height=2.6)
         for ax, (name, both) in zip(axes[0], shown, strict=True):
             table = both.agreement.bias
             top = float(max(table["age"].max(), table["mean"].max())) + 1
+            high = _highest(table["upper"].max(), top)
             ax.plot([0, top], [0, top], color=GREY, linewidth=0.9, linestyle=(0, (4, 2)))
             bounded = table[np.isfinite(table["lower"])]
-            ax.vlines(bounded["age"], bounded["lower"], bounded["upper"], color=look.colour, linewidth=1.1)
+            ends = bounded["upper"].clip(upper=high)
+            ax.vlines(bounded["age"], bounded["lower"].clip(lower=0), ends, color=look.colour, linewidth=1.1)
+            beyond = bounded[bounded["upper"] > high]
+            if not beyond.empty:
+                ax.plot(beyond["age"], np.full(len(beyond), high), linestyle="none", marker="^", color=look.colour, clip_on=False)
+                cut = True
             ax.plot(table["age"], table["mean"], linestyle="none", color=look.colour, marker=look.marker, markeredgecolor="white")
             ax.set_xlim(-0.5, top)
-            ax.set_ylim(-0.5, top)
+            ax.set_ylim(-0.5, high)
             ax.set_xlabel("Age by the first reader")
             for axis in (ax.xaxis, ax.yaxis):
                 axis.set_major_locator(MaxNLocator(6, integer=True))
@@ -84,6 +95,8 @@ def bias_figure(grown: Growth, context: Context) -> Figure | None:
     behind = frame_table("reader-bias-numbers", "Mean age by the second reader at each age of the first.", columns, rows)
     caption = (
         "Mean age by the second reader at each age of the first, with intervals where there are two fish or more that "
-        "differ. Points on the dashed line agree on average."
+        "differ; they end at 0, since no age lies below it. Points on the dashed line agree on average."
     )
+    if cut:
+        caption += " An arrow head marks an interval that reaches beyond the drawing; the numbers below give its end."
     return Figure("reader-bias", caption, "Points of mean age by two readers. " + " ".join(said), svg, behind)

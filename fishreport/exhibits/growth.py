@@ -227,12 +227,6 @@ def comparison_table(grown: Growth, context: Context) -> Table | None:
     return frame_table("growth-comparison", caption, columns, rows, notes=tuple(notes))
 
 
-def _age_at(one: SpeciesGrowth, length_mm: float) -> float:
-    """Age at which the mean fish reaches a length, on the curve; NaN where it never does."""
-    final, speed, zero = one.curve.parameters
-    return float(zero - math.log1p(-length_mm / final) / speed) if length_mm < final else math.nan
-
-
 def _final_length(one: SpeciesGrowth, grown: Growth, context: Context) -> list[Finding]:
     place = {"species": one.key, "detail": None}
     final = grown.results.one(quantity="growth_asymptotic_length", **place)
@@ -250,25 +244,37 @@ def _final_length(one: SpeciesGrowth, grown: Growth, context: Context) -> list[F
     if one.mixed:
         text += "; stocked and wild fish are mixed in it, so that it describes neither exactly"
     said = [Finding(sentence(text), (final.id, speed.id), "none")]
-    classes = context.classes_of(one.key)
-    reached = [
-        (size_class, _age_at(one, classes.bounds_mm[size_class][0]))
-        for size_class in ("quality", "preferred")
-        if size_class in classes.bounds_mm
-    ]
-    span = (float(one.aged["age"].min()), float(one.aged["age"].max()))
-    words = [
-        f"{size_class} length ({context.units.class_length(size_class, classes.published_mm, classes.published_in)}) at about "
-        f"{age:.1f} years"
-        for size_class, age in reached
-        if span[0] <= age <= span[1]
-    ]
+    return said + _reached(one, grown, context)
+
+
+def _years(estimate: Estimate) -> str:
+    """An age to the hundredth of a year with its interval; an upper limit without end reads ``or more``."""
+    if math.isnan(estimate.lower):
+        return f"{estimate.value:.2f} years (no interval)"
+    end = f"to {estimate.upper:.2f}" if math.isfinite(estimate.upper) else "or more"
+    return f"{estimate.value:.2f} years ({percent_level(estimate.level)} interval {estimate.lower:.2f} {end})"
+
+
+def _reached(one: SpeciesGrowth, grown: Growth, context: Context) -> list[Finding]:
+    """At what age the mean fish reaches the published lengths."""
+    name, classes = context.writer.nouns.species_name(one.key), context.classes_of(one.key)
+    youngest, oldest = float(one.aged["age"].min()), float(one.aged["age"].max())
+    words, ids, never, never_ids = [], list[str](), [], list[str]()
+    for result in grown.results.where(quantity="age_at_length", species=one.key):
+        size_class = str(result.size_class)
+        if not result.estimate.estimable:
+            never.append(size_class)
+            never_ids.append(result.id)
+        elif youngest <= result.estimate.value <= oldest:
+            bound = context.units.class_length(size_class, classes.published_mm, classes.published_in)
+            words.append(f"{size_class} length ({bound}) at {_years(result.estimate)}")
+            ids.append(result.id)
+    said = []
     if words:
-        said.append(Finding(sentence(f"the mean {name} reaches {joined(words)} of age at the survey"), (final.id, speed.id)))
-    never = [size_class for size_class, age in reached if math.isnan(age)]
+        said.append(Finding(sentence(f"the mean {name} reaches {joined(words)} of age at the survey"), tuple(ids)))
     if never:
         text = f"the mean {name} never reaches {joined(never, 'or')} length; only fish that grow better than the mean do"
-        said.append(Finding(sentence(text), (final.id,)))
+        said.append(Finding(sentence(text), tuple(never_ids)))
     return said
 
 

@@ -94,10 +94,19 @@ def history_figure(
             [str(result.season), context.names[result.species or ""], series[result.size_class or ""], text.value, text.interval,
              str(result.estimate.n)]
         )  # fmt: skip
+    if any(_breaks(chosen, one.species.key, size_class) for one in shown for size_class in series):
+        caption += " Where a line breaks, a season that was fished has no estimate."
     behind = frame_table(f"{label}-numbers", f"{noun} by season, as drawn.", columns, rows, data=[r.record() for r in chosen])
     return Figure(
         label, caption, f"{noun} by season with intervals, one panel a species. {_ends(chosen, context, series)}", svg, behind
     )
+
+
+def _breaks(chosen: Sequence[Result], species: str, size_class: str) -> bool:
+    """Whether a season without an estimate stands between two with one."""
+    line = [r for r in chosen if r.species == species and r.size_class == size_class]
+    known = [place for place, r in enumerate(line) if r.estimate.estimable]
+    return bool(known) and known[-1] - known[0] + 1 > len(known)
 
 
 def _ends(chosen: Sequence[Result], context: Context, series: Mapping[str, str]) -> str:

@@ -27,6 +27,7 @@ _PHRASES: dict[str, str] = {
     "growth_asymptotic_length": "the length that {fish} grow towards",
     "growth_coefficient": "the growth coefficient of {fish}",
     "growth_age_at_zero": "the age at length zero of {fish}",
+    "age_at_length": "the age at which the mean {species} reaches the size {class}",
     "total_mortality": "the total mortality rate of {fish}",
     "annual_survival": "the annual survival of {fish}",
     "annual_mortality": "the share of {fish} that die in a year",

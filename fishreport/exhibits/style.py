@@ -125,11 +125,10 @@ def letter(axes: np.ndarray, titles: Sequence[str]) -> None:
 def interval_points(
     ax: Axes, x: Any, value: Any, lower: Any, upper: Any, look: Look, *, label: str = "", offset: float = 0.0, line: bool = True
 ) -> None:
-    """Points with their intervals, joined by a line of the series' own dash; what is not finite is left out."""
+    """Points with their intervals, joined by a line of the series' own dash; where a value is not finite, the line breaks."""
     x, value, lower, upper = (np.asarray(v, dtype=float) for v in (x, value, lower, upper))
-    keep = np.isfinite(value)
-    x, value, lower, upper = x[keep] + offset, value[keep], lower[keep], upper[keep]
-    bounded = np.isfinite(lower) & np.isfinite(upper)
+    x, value = x + offset, np.where(np.isfinite(value), value, np.nan)
+    bounded = np.isfinite(value) & np.isfinite(lower) & np.isfinite(upper)
     ax.vlines(x[bounded], lower[bounded], upper[bounded], color=look.colour, linewidth=1.1)
     edge: dict[str, Any] = {"markeredgecolor": "white", "markeredgewidth": 0.6}
     ax.plot(x, value, color=look.colour, marker=look.marker, linestyle=look.dash if line else "none", label=label, **edge)

@@ -85,7 +85,9 @@ class LifeHistoryInput(Section):
     fishing_mortality: Spread | None = Field(
         None, description="instantaneous fishing mortality, per year, of fish open to harvest today"
     )
-    age_at_maturity: Positive | None = Field(None, description="age at which half are mature (years since 1 January of the year of birth)")
+    age_at_maturity: Positive | None = Field(
+        None, description="age at which half are mature (years from 1 January of the birth year)"
+    )
     length_at_maturity_mm: Positive | None = Field(None, description="length at which half are mature (mm)")
     maximum_age: Positive | None = Field(None, description="age of the oldest fish known here (years)")
     recruitment: Literal["density independent", "beverton-holt", "ricker"] = Field(
