@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from fishreport.analysis.classes import LengthClasses
+from fishreport.analysis.classes import LengthClasses, first_passes
 from fishreport.analysis.result import Result, Results
 from fishreport.fielddata.survey import Survey
 from fishreport.methods.age_composition import AgeComposition, numbers_at_age
@@ -122,7 +122,7 @@ def readers(survey: Survey, species_key: str, *, level: float) -> Readers | None
 def first_pass_fish(survey: Survey, species_key: str) -> pd.DataFrame:
     """Measured fish of a species that were not taken in a second or later pass: those fish what the first left."""
     fish = survey.fish_of(species_key)
-    first = fish["pass_number"].isna() | fish["pass_number"].le(1)
+    first = first_passes(fish)
     return fish[first & fish["length_mm"].notna()]
 
 
@@ -209,7 +209,7 @@ def pooled_ages(
 
 def effort_hours(survey: Survey) -> pd.Series:
     """Hours of current of all first passes, by season."""
-    first = survey.runs["pass_number"].isna() | survey.runs["pass_number"].le(1)
+    first = first_passes(survey.runs)
     return survey.runs[first].groupby("season")["effort_h"].sum()
 
 

@@ -77,6 +77,48 @@ def study_classes(study: Study) -> list[LengthClasses]:
     return [length_classes(study, species, standards) for species in study.species.values()]
 
 
+def first_passes(rows: pd.DataFrame) -> pd.Series:
+    """Which runs, or fish, are of no second or later pass over a removal section: those fish what the first pass left."""
+    return rows["pass_number"].isna() | rows["pass_number"].le(1)
+
+
+def first_pass_fish(survey: Survey, classes: LengthClasses) -> tuple[pd.DataFrame, dict[int, int]]:
+    """Fish of a species that count for its season, and how many of later passes are left out by season."""
+    fish = survey.fish[survey.fish["species_key"] == classes.species.key]
+    first = first_passes(fish)
+    left_out = fish.loc[~first, "season"].value_counts()
+    return fish[first], {int(str(season)): int(count) for season, count in left_out.items()}
+
+
+def later_passes_note(left_out: int) -> tuple[str, ...]:
+    """The note on an estimate of a season in which sections were fished in passes; none without such fish."""
+    return (f"{left_out} fish of second and later passes left out: the first pass alone compares with other runs",) * (
+        left_out > 0
+    )
+
+
+def run_clusters(survey: Survey) -> pd.Series:
+    """Cluster of each run: the run itself, but one for all passes over the same water on a night.
+
+    Passes follow each other in the same order, so that the first run of every pass at a site is the same stretch, and so on.
+    Where passes of a site and night have unequal numbers of runs, all of them are one cluster.
+
+    Returns
+    -------
+    Series
+        ``run_id`` → name of the cluster, which is that of its first run.
+    """
+    runs = survey.runs
+    cluster = pd.Series(runs["run_id"].to_numpy(), index=runs["run_id"].to_numpy())
+    for _, there in runs[runs["pass_number"].notna()].groupby(["season", "site", "date"]):
+        per_pass = there.groupby("pass_number").size()
+        if len(per_pass) < 2:
+            continue
+        place = there.groupby("pass_number").cumcount() if per_pass.nunique() == 1 else pd.Series(0, index=there.index)
+        cluster[there["run_id"].to_numpy()] = there.groupby(place)["run_id"].transform("first").to_numpy()
+    return cluster
+
+
 def run_catches(survey: Survey, classes: LengthClasses) -> pd.DataFrame:
     """Catch of a species by run and class.
 
@@ -88,8 +130,8 @@ def run_catches(survey: Survey, classes: LengthClasses) -> pd.DataFrame:
         All other runs of the survey, in order, with ``run_id``, ``season``, ``site``, ``reach``, ``effort_h`` and one integer
         column a class. A run without such a fish has zeros.
     """
-    first = survey.runs["pass_number"].isna() | survey.runs["pass_number"].le(1)
-    runs = survey.runs.loc[first, ["run_id", "season", "site", "reach", "effort_h"]].reset_index(drop=True)
+    columns = ["run_id", "season", "site", "reach", "effort_h"]
+    runs = survey.runs.loc[first_passes(survey.runs), columns].reset_index(drop=True)
     fish = survey.fish[survey.fish["species_key"] == classes.species.key]
     length = fish["length_mm"].to_numpy(dtype=float)
     position = pd.Index(runs["run_id"]).get_indexer(fish["run_id"])

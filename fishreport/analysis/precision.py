@@ -12,7 +12,7 @@ import pandas as pd
 from fishreport.analysis.ages import aged_fish
 from fishreport.analysis.catch import catch_rates
 from fishreport.analysis.catch_model import standardised
-from fishreport.analysis.classes import LengthClasses, run_catches
+from fishreport.analysis.classes import LengthClasses, first_pass_fish, run_catches
 from fishreport.analysis.result import Result, Results
 from fishreport.fielddata.survey import Survey
 from fishreport.methods.allocation import Allocation, SpreadOfCatch, allocate_runs, spread_of_catch
@@ -22,8 +22,8 @@ from fishreport.methods.fish_per_bin import BinPlan, ages_per_bin, weights_per_b
 from fishreport.methods.precision import (
     RunsCurve,
     design_effect,
+    fish_needed_by_runs,
     fish_needed_for_mean,
-    fish_needed_for_share,
     runs_curve,
     runs_needed,
 )
@@ -101,10 +101,11 @@ def _lead(own: LengthClasses) -> str:
 
 
 def _fish(study: Study, survey: Survey, own: LengthClasses) -> pd.DataFrame:
-    return survey.fish_of(own.species.key, season=study.season.year)
+    fish, _ = first_pass_fish(survey, own)
+    return fish[fish["season"] == study.season.year]
 
 
-def _share_result(study: Study, own: LengthClasses, fish: pd.DataFrame) -> Result | None:
+def _share_result(study: Study, own: LengthClasses, fish: pd.DataFrame, rng: np.random.Generator) -> Result | None:
     """Fish of stock length to measure for the share that reaches quality length."""
     if own.standard is None or "quality" not in own.bounds_mm:
         return None
@@ -115,8 +116,11 @@ def _share_result(study: Study, own: LengthClasses, fish: pd.DataFrame) -> Resul
         estimate = Estimate.not_estimable(f"{n} fish of stock length, 10 needed", units="fish", n=n, level=level)
     else:
         inside = own.holds(length, "quality")[stock].astype(float)
-        deff = design_effect(inside, fish["run_id"].to_numpy()[stock])
-        estimate = fish_needed_for_share(100 * float(inside.mean()), half_width=SHARE_POINTS, level=level, deff=deff, n=n)
+        run = fish["run_id"].to_numpy()[stock]
+        deff = design_effect(inside, run)
+        estimate = fish_needed_by_runs(
+            inside, run, half_width=SHARE_POINTS, level=level, rng=rng, resamples=study.parameters.resamples
+        )
         estimate = estimate.noting(f"for {SHARE_POINTS:g} percentage points either way, design effect {deff:.2f}")
     return Result("fish_to_measure", estimate, study.season.year, own.species.key, "quality")
 
@@ -213,8 +217,8 @@ def _spread_results(plan: SpeciesPlan, season: int) -> list[Result]:
 def next_season(study: Study, survey: Survey, classes: Sequence[LengthClasses], rng: np.random.Generator) -> NextSeason:
     """Plan of next season from this water's own variation.
 
-    Runs and fish to measure and to weigh: from the runs and fish of the reported season. Fish by length bin, the spread between
-    sites and runs, and the scatter of seasons about their trend: from all seasons, as one holds too few of each.
+    Runs and fish to measure and to weigh: from the first passes of the reported season and their fish. Fish by length bin,
+    the spread between sites and runs, and the scatter of seasons about their trend: from all seasons, as one holds too few.
     """
     p, season = study.parameters, study.season.year
     reported = catch_rates(study, survey, list(classes))
@@ -255,7 +259,7 @@ def next_season(study: Study, survey: Survey, classes: Sequence[LengthClasses], 
         )
         plans.append(plan)
         fish = _fish(study, survey, own)
-        results += [r for r in (_share_result(study, own, fish), _weigh_result(study, own, fish)) if r is not None]
+        results += [r for r in (_share_result(study, own, fish, rng), _weigh_result(study, own, fish)) if r is not None]
         results.append(Result("fish_to_age", age.total, season, key, "all"))
         results += _spread_results(plan, season) + _power_results(plan, season)
     return NextSeason(Results(results), tuple(plans), sharing, runs_now, sites_now)

@@ -13,7 +13,7 @@ from fishreport.analysis.result import Result
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
 from fishreport.exhibits.history import history_figure
-from fishreport.exhibits.notes import shown_note
+from fishreport.exhibits.notes import FIRST_PASS, shown_note
 from fishreport.exhibits.style import GREY, INK, drawing, letter, looks, style, to_svg
 from fishreport.exhibits.tabulate import estimates_table, frame_table, heading, joined
 from fishreport.exhibits.units import MINUS, Units, format_estimate, format_number
@@ -53,7 +53,7 @@ def length_weight_table(weighed: Condition, context: Context) -> Table:
     level = percent_level(next(iter(weighed.species.values())).fit.level)
     caption = (
         f"Length-weight lines of {context.season}: log10 weight (g) = a + b log10 length (mm), with {level} intervals, runs as "
-        "clusters. The correction turns the median weight of the line into the mean weight."
+        "clusters and passes over the same water as one run. The correction turns the median weight of the line into the mean."
     )
     return frame_table("length-weight", caption, columns, rows, notes=tuple(notes), data=data)
 
@@ -240,7 +240,7 @@ def _slope_words(slope: Result | None) -> str:
 def relative_weight_history(weighed: Condition, context: Context) -> Figure | None:
     """Mean relative weight by season."""
     chosen = list(weighed.results.where(quantity="relative_weight"))
-    caption = "Mean relative weight by season, with intervals; runs are the sampling units."
+    caption = "Mean relative weight by season, with intervals; runs are the sampling units. " + FIRST_PASS
     series = {"stock": "Stock length and longer", "preferred": "Preferred length and longer"}
     return history_figure(
         "relative-weight-history", caption, chosen, context, noun="Relative weight", series=series, from_zero=False

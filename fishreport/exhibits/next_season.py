@@ -75,7 +75,7 @@ def _had(result: Result, plan: SpeciesPlan) -> int:
 
 def needs_table(plan: NextSeason, wanted: float, context: Context) -> Table | None:
     """Runs, and fish to measure, weigh and age, beside what this season had."""
-    rows, notes, chosen = [], dict[str, None](), list[Result]()
+    rows, notes, chosen = [], dict[str, list[str]](), list[Result]()
     for one in plan.species:
         for result in plan.results.where(species=one.species):
             if result.quantity not in _WORK:
@@ -85,8 +85,9 @@ def needs_table(plan: NextSeason, wanted: float, context: Context) -> Table | No
             name = _WORK[result.quantity]
             name = f"{name}, {result.size_class}" if result.quantity == "runs_needed" else name
             rows.append([context.names[one.species], name, _aims(wanted)[result.quantity], value, interval, _had(result, one)])
-            if not result.estimate.estimable:
-                notes[f"{context.names[one.species]}: {result.estimate.notes[0]}."] = None
+            told = [note for note in result.estimate.notes if note.startswith(("not estimable:", "no interval:"))]
+            for note in told[:1]:
+                notes.setdefault(note, []).append(f"{context.names[one.species]}, {name[0].lower()}{name[1:]}")
     if not rows:
         return None
     level = percent_level(chosen[0].estimate.level)
@@ -94,10 +95,11 @@ def needs_table(plan: NextSeason, wanted: float, context: Context) -> Table | No
     columns += [Column(f"{level} interval"), Column(f"{context.season} had")]
     caption = (
         f"What a survey needs for intervals at level {level}, from the spread seen on this water. Runs are like those of "
-        f"{context.season}. The interval says how far the answer itself can be trusted."
+        f"{context.season}, and of these the first passes are meant. The interval says how far the answer can be trusted."
     )
     data = [r.record() for r in chosen]
-    return frame_table("needs", caption, columns, rows, notes=tuple(notes), data=data)
+    said = tuple(f"{'; '.join(where)}: {note}." for note, where in notes.items())
+    return frame_table("needs", caption, columns, rows, notes=said, data=data)
 
 
 def _drawn(plan: NextSeason) -> list[SpeciesPlan]:
@@ -331,7 +333,9 @@ def _fish(plan: NextSeason, one: SpeciesPlan, context: Context) -> list[Finding]
         had = _had(result, one)
         past = {"measure": "measured", "weigh": "weighed", "age": "aged"}[verb]
         which = " of stock length" if verb == "measure" else ""
-        parts.append(f"{verb} about {result.estimate.value:.0f}{which} for {aim} ({had} were {past} in {context.season})")
+        value, interval = _whole(result.estimate, context)
+        sure = "" if interval == NO_VALUE else f" ({percent_level(result.estimate.level)} interval {interval})"
+        parts.append(f"{verb} about {value}{sure}{which} for {aim} ({had} were {past} in {context.season})")
     if not parts:
         return []
     text = f"of {context.writer.nouns.species_name(one.species)}, {'; '.join(parts)}"

@@ -6,6 +6,9 @@ import re
 
 from fishreport.exhibits.units import Units
 
+FIRST_PASS = "Where water was fished in several passes, the first alone counts."
+"""Ends the caption of means and shares by season, which go by the runs that catch rates go by."""
+
 _NUMBER = r"\d[\d,]*(?:\.\d+)?"
 _MEASURE = re.compile(
     rf"(?<![\w.])(?P<low>{_NUMBER})(?:(?P<between>-| to )(?P<high>{_NUMBER})?)? (?P<unit>mm|km|kg|g)\b(?!\s*/| \([\d.]+ in\))"

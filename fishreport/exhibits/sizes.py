@@ -13,6 +13,7 @@ from fishreport.analysis.result import Results
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
 from fishreport.exhibits.history import history_figure
+from fishreport.exhibits.notes import FIRST_PASS
 from fishreport.exhibits.style import GREY, INK, drawing, looks, style, to_svg
 from fishreport.exhibits.tabulate import estimates_table, frame_table, grid_table, heading
 from fishreport.exhibits.wording import collect
@@ -42,7 +43,9 @@ def shares_table(results: Results, context: Context) -> Table:
 
 def mean_length_table(results: Results, context: Context) -> Table:
     """Mean length of stock fish by species and season."""
-    caption = "Mean length of fish of stock length and longer, by season, with intervals; runs are the sampling units."
+    caption = (
+        "Mean length of fish of stock length and longer, by season, with intervals; runs are the sampling units. " + FIRST_PASS
+    )
     return grid_table(
         "mean-length", caption, list(results.where(quantity="mean_length")), context.units, row_heading="Season",
         row=lambda r: str(r.season), column=lambda r: context.names[str(r.species)],
@@ -52,7 +55,7 @@ def mean_length_table(results: Results, context: Context) -> Table:
 def size_history_figure(results: Results, context: Context) -> Figure | None:
     """Proportional size by season."""
     chosen = list(results.where(quantity="proportional_size"))
-    caption = "Share of stock fish that reached each category, by season, with intervals."
+    caption = "Share of stock fish that reached each category, by season, with intervals. " + FIRST_PASS
     series = {name: f"{heading(name)} length" for name in DRAWN}
     return history_figure("size-history", caption, chosen, context, noun="Share of stock fish", series=series)
 
@@ -121,7 +124,7 @@ def frequency_figure(tables: Mapping[str, pd.DataFrame], context: Context) -> Fi
     caption = (
         f"Length-frequency in {context.season} (bars) and in the season before (outline). Dashed lines mark the published length "
         "categories by their first letter: stock, quality, preferred, memorable, trophy. Boats catch small fish less well, so "
-        "that the left of each panel under-states them."
+        f"that the left of each panel under-states them. {FIRST_PASS}"
     )
     return Figure("length-frequency", caption, "Bars of length-frequency by species. " + " ".join(sentences), svg, behind)
 

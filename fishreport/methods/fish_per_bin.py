@@ -16,6 +16,10 @@ from fishreport.methods.inputs import FloatArray, check_level, numbers, same_siz
 from fishreport.methods.precision import units_needed
 
 FEWEST_FISH = 10
+NO_INTERVAL = (
+    "no interval: bins hold too few aged fish to tell how sure the spread of their ages is, and a bootstrap of runs, in which "
+    "fewer ages are met, would be too low"
+)
 _OWN_SPREAD_FROM = 10
 
 
@@ -29,7 +33,7 @@ class BinPlan:
         One row a bin: ``lower_mm``, ``upper_mm``, ``share`` (of the catch, 0 to 1), ``seen`` (fish that the spread rests on),
         ``spread`` and ``needed`` (fish).
     total : Estimate
-        Fish in all bins, without an interval.
+        Fish in all bins, without an interval: `NO_INTERVAL` says why.
     rule : str
         What `needed` reaches, in words.
     """
@@ -202,7 +206,9 @@ def ages_per_bin(
             "needed": needed.astype(int),
         }
     )
-    notes = (f"the wanted precision is not reached with {most:,} fish",) if reach(needed) > half_width else ()
+    notes = (
+        (NO_INTERVAL, f"the wanted precision is not reached with {most:,} fish") if reach(needed) > half_width else (NO_INTERVAL,)
+    )
     nan = math.nan
     total = Estimate(float(needed.sum()), nan, nan, nan, level, "fish", method, x.size, notes)
     return BinPlan(frame[frame["share"] > 0].reset_index(drop=True), total, rule)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -12,6 +12,7 @@ from scipy import stats
 from fishreport.exceptions import InputError
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.inputs import FloatArray, check_level, codes, numbers, same_size
+from fishreport.methods.resampling import cluster_bootstrap
 from fishreport.methods.trend_power import power_to_detect as power_to_detect
 
 FEWEST_RUNS = 5
@@ -276,6 +277,69 @@ def fish_needed_for_share(
     value = math.ceil(deff * z**2 * p * (1 - p) / (half_width / 100) ** 2 - 1e-9)
     nan = math.nan
     return Estimate(float(value), nan, nan, nan, level, "fish", "binomial sample size times design effect", n, notes)
+
+
+def fish_needed_by_runs(
+    inside: ArrayLike,
+    run: ArrayLike,
+    *,
+    half_width: float = 10.0,
+    level: float = 0.95,
+    rng: np.random.Generator,
+    resamples: int = 1000,
+) -> Estimate:
+    """`fish_needed_for_share` from this water's own fish, with an interval.
+
+    Parameters
+    ----------
+    inside, run : arrays (n,)
+        As for `design_effect`.
+    half_width, level
+        As for `fish_needed_for_share`.
+    rng : Generator
+    resamples : int
+        At least 50.
+
+    Returns
+    -------
+    Estimate
+        With share and design effect of these fish. The interval is that of `resampling.cluster_bootstrap` over runs (percentile
+        limits, expanded for few runs), share and design effect worked out again each time; it holds the answer itself. Without
+        an interval, with a note, for fewer than five runs with fish.
+
+    Raises
+    ------
+    InputError
+        As `design_effect` and `fish_needed_for_share`.
+    """
+    x = numbers("inside", inside)
+    group, _ = codes("run", run, x.size)
+    deff, keep = design_effect(x, run), ~np.isnan(x) & (group >= 0)
+    x, group = x[keep], group[keep]
+    if not x.size:
+        return Estimate.not_estimable("no fish", units="fish", level=level)
+    found = fish_needed_for_share(100 * float(x.mean()), half_width=half_width, level=level, deff=deff, n=x.size)
+    group = np.unique(group, return_inverse=True)[1]
+    size, total = np.bincount(group).astype(float), np.bincount(group, weights=x)
+    runs = size.size
+    if runs < FEWEST_RUNS:
+        return found.noting(f"no interval: {runs} runs with such fish, {FEWEST_RUNS} needed")
+    z = float(stats.norm.ppf((1 + level) / 2))
+
+    def needed(totals: FloatArray) -> FloatArray:
+        n, hits, squares, products, hit_squares = np.moveaxis(np.asarray(totals, dtype=float), -1, 0)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            p = hits / n
+            between = runs / (runs - 1) * (hit_squares - 2 * p * products + p**2 * squares) / n
+            effect = np.where(p * (1 - p) > 0, np.fmax(between / (p * (1 - p)), 1.0), 1.0)
+        bounded = np.clip(p, 0.05, 0.95)
+        return np.ceil(effect * z**2 * bounded * (1 - bounded) / (half_width / 100) ** 2 - 1e-9)
+
+    totals = np.column_stack([size, total, size**2, size * total, total**2])
+    drawn = cluster_bootstrap(totals, needed, rng=rng, resamples=resamples, level=level, units="fish")
+    low, high = math.floor(min(drawn.lower, found.value)), math.ceil(max(drawn.upper, found.value))
+    method = f"{found.method}; percentile bootstrap of runs, expanded for few of them"
+    return replace(found, se=drawn.se, lower=float(low), upper=float(high), method=method)
 
 
 def fish_needed_for_mean(values: ArrayLike, *, half_width: float, level: float = 0.95, run: ArrayLike | None = None) -> Estimate:

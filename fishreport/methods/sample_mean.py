@@ -29,7 +29,9 @@ def mean_of_fish(
     -----
     Without runs: s/√n and t on n − 1. With runs: the mean is a ratio of run totals with variance
     n/(n − 1) Σ(y − ȳ m)²/(Σm)² and t on (Σm)²/Σm² − 1 degrees of freedom (at least 1), where m is the number of fish of a
-    run: runs of unequal size count for fewer. Not estimable with fewer than 2 fish or 2 runs.
+    run: runs of unequal size count for fewer. Between few runs that happen to be alike this can be less than independent fish
+    would give: the standard error and each limit are then those of independent fish, with a note, so that the interval is
+    never narrower than without runs. Not estimable with fewer than 2 fish or 2 runs.
     """
     n = len(value)
     if run is None:
@@ -48,4 +50,9 @@ def mean_of_fish(
         return Estimate.not_estimable(reason, units=units, method=method, n=k, level=level).noting(*notes)
     df = max(ratio.denominator**2 / float((size**2).sum()) - 1, 1.0)
     low, high = t_limits(ratio.value, ratio.se, df, level)
-    return Estimate(ratio.value, ratio.se, low, high, level, units, method, k, notes)
+    apart = float(value.std(ddof=1)) / math.sqrt(n)
+    alone = t_limits(ratio.value, apart, n - 1, level)
+    if alone[0] < low:
+        low, high = alone
+        notes += ("runs are more alike than chance has it: the limits are those of independent fish",)
+    return Estimate(ratio.value, max(ratio.se, apart), low, high, level, units, method, k, notes)

@@ -130,7 +130,15 @@ FISH_SLIPS = (
     ),
     _Slip("fish", "length_mm", "inches", "doubt", _both(280, 400), lambda text, row, frame: f"{int(text) / 25.4:.1f}"),
     _Slip("fish", "length_mm", "swapped with weight", "doubt", _both(225, 265), lambda text, row, frame: row["weight_g"]),
-    _Slip("fish", "length_mm", "digits transposed", "doubt", _clear_transposition, _swap_digits),
+    _Slip(
+        "fish",
+        "length_mm",
+        "digits transposed",
+        "doubt",
+        _clear_transposition,
+        _swap_digits,
+        "digits of the length changed places: it weighs five times too much; the sheet was lost, so that it cannot be mended",
+    ),
     _Slip(
         "fish",
         "length_mm",

@@ -11,6 +11,7 @@ from scipy import stats
 
 from fishreport.analysis import precision
 from fishreport.analysis.classes import run_catches, study_classes
+from fishreport.methods.fish_per_bin import NO_INTERVAL
 from fishreport.methods.trend_power import SurveyPlan, power_to_detect
 from fishreport.study import read_study
 
@@ -48,6 +49,7 @@ def test_runs_needed_is_the_smallest_number_that_reaches_the_wanted_half_width(m
 def test_fish_to_measure_is_the_binomial_number_times_the_design_effect(made, demo_survey):
     """z² p (1 − p)/h² for h = 10 points (Gustafson 1988, normal form, from memory); runs as clusters by Cochran's ratio."""
     fish = demo_survey.fish_of("brown_trout", season=2025)
+    fish = fish[~(fish["pass_number"] > 1)]
     stock = fish[fish["length_mm"] >= 150].assign(inside=lambda f: f["length_mm"] >= 230)
     p, n = stock["inside"].mean(), len(stock)
     by_run = stock.groupby("run_id")["inside"].agg(["sum", "size"])
@@ -55,7 +57,15 @@ def test_fish_to_measure_is_the_binomial_number_times_the_design_effect(made, de
     between = k / (k - 1) * ((by_run["sum"] - p * by_run["size"]) ** 2).sum() / n**2
     deff = max(between / (p * (1 - p) / n), 1.0)
     expected = math.ceil(deff * stats.norm.ppf(0.975) ** 2 * p * (1 - p) / 0.1**2 - 1e-9)
-    assert made.results.one(quantity="fish_to_measure", species="brown_trout").estimate.value == expected
+    found = made.results.one(quantity="fish_to_measure", species="brown_trout").estimate
+    assert found.value == expected and found.n == n
+    assert found.lower <= expected < found.upper < math.inf
+
+
+def test_fish_to_age_says_why_it_has_no_interval(made):
+    found = made.results.one(quantity="fish_to_age", species="brown_trout").estimate
+    assert found.estimable and math.isnan(found.lower)
+    assert found.notes[0] == NO_INTERVAL
 
 
 def test_a_precision_half_as_wide_takes_about_four_times_the_runs(repository, demo_survey, classes, made):

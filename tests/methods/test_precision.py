@@ -11,6 +11,7 @@ from scipy import stats
 from fishreport.exceptions import InputError
 from fishreport.methods.precision import (
     design_effect,
+    fish_needed_by_runs,
     fish_needed_for_mean,
     fish_needed_for_share,
     power_to_detect,
@@ -151,3 +152,33 @@ def test_power_is_at_hand_here_too() -> None:
 def test_messages(call, text: str) -> None:  # type: ignore[no-untyped-def]
     with pytest.raises(InputError, match=text):
         call()
+
+
+def test_interval_of_the_fish_to_measure_is_that_of_runs_drawn_one_by_one(rng: np.random.Generator) -> None:
+    size = rng.integers(4, 22, 20)
+    run = np.repeat(np.arange(20), size)
+    inside = (rng.random(len(run)) < np.repeat(rng.beta(3, 4, 20), size)).astype(float)
+    found = fish_needed_by_runs(inside, run, rng=rng, resamples=4000)
+
+    def needed(chosen: np.ndarray) -> float:
+        x = np.concatenate([inside[run == k] for k in chosen])
+        label = np.concatenate([np.full(size[k], i) for i, k in enumerate(chosen)])
+        deff = design_effect(x, label)
+        return fish_needed_for_share(100 * x.mean(), deff=deff).value
+
+    assert found.value == needed(np.arange(20))
+    drawn = [needed(rng.integers(0, 20, 20)) for _ in range(2000)]
+    # Hesterberg 2015 (from memory): expanded percentiles, z of sqrt(n/(n - 1)) t(n - 1).
+    reach = math.sqrt(20 / 19) * stats.t.ppf(0.975, 19)
+    low, high = np.quantile(drawn, stats.norm.cdf([-reach, reach]))
+    assert found.lower == pytest.approx(low, rel=0.06)
+    assert found.upper == pytest.approx(high, rel=0.06)
+
+
+def test_fish_to_measure_of_few_runs_has_no_interval(rng: np.random.Generator) -> None:
+    found = fish_needed_by_runs([0, 1, 1, 0, 1, 0], [1, 1, 2, 2, 3, 3], rng=rng)
+    assert found.estimable and math.isnan(found.lower)
+    assert found.notes == ("no interval: 3 runs with such fish, 5 needed",)
+    alike = fish_needed_by_runs(np.ones(30), np.repeat(np.arange(6), 5), rng=rng)
+    assert alike.lower == alike.value == alike.upper
+    assert not fish_needed_by_runs([math.nan], [1], rng=rng).estimable
