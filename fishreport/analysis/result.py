@@ -97,6 +97,7 @@ class Results:
 
     def __init__(self, results: Iterable[Result] = ()) -> None:
         self._results = tuple(results)
+        self._sorted: dict[tuple[str | None, ...], list[Result]] = {}
 
     def __iter__(self) -> Iterator[Result]:
         return iter(self._results)
@@ -116,7 +117,17 @@ class Results:
                 for key, wanted in place.items()
             )
 
-        return Results(result for result in self._results if fits(result))
+        return Results(filter(fits, self._near(place.get("quantity"), place.get("species"))))
+
+    def _near(self, quantity: Any, species: Any) -> Iterable[Result]:
+        """Those that can fit: a chapter asks many times, so they are sorted once."""
+        if not isinstance(quantity, str):
+            return self._results
+        if not self._sorted:
+            for result in self._results:
+                self._sorted.setdefault((result.quantity,), []).append(result)
+                self._sorted.setdefault((result.quantity, result.species), []).append(result)
+        return self._sorted.get((quantity, species) if isinstance(species, str) else (quantity,), ())
 
     def one(self, **place: Any) -> Result | None:
         """The single result at `place`, or None; two or more raise LookupError."""

@@ -97,7 +97,9 @@ def to_svg(figure: Drawing) -> str:
     """The drawing as SVG text without date or generator, the same bytes for the same drawing."""
     buffer = io.StringIO()
     with mpl.rc_context(_STYLE):
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None}, dpi=200)
+        figure.set_dpi(200)  # of what is drawn as pixels
+        # As `savefig` does, without its first drawing for nothing: nothing is fitted to the outlines here.
+        FigureCanvasSVG(figure).print_svg(buffer, metadata={"Date": None, "Creator": None})
     text = _NO_XML.sub("", buffer.getvalue())
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)

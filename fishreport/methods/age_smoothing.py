@@ -207,7 +207,7 @@ def resample_age_model(model: AgeModel, resamples: int, rng: np.random.Generator
             length[worse] /= 2
             tried[worse], share[worse] = value(now[worse] + length[worse] * step[worse], weight[worse])
         at[moving] = now + length * step
-        still = np.abs(length * step).max(axis=1) >= 1e-4
+        still = np.abs(length * step).max(axis=1) >= 1e-2  # what is left after such a step is of its square
         if not still.any():
             break
         moving, weight, share, best = moving[still], weight[still], share[still], np.maximum(best, tried)[still]

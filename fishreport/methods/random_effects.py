@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import optimize, stats
+from scipy import optimize, special
 
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.series import FloatArray
@@ -49,7 +49,7 @@ class RegressionFit:
         value = float(self.weights @ means)
         se = float(np.sqrt(max(self.weights @ (spreads**2 + means**2) - value**2, 0.0)))
         if means.size == 1:
-            half = float(stats.t.ppf((1 + level) / 2, self.degrees_of_freedom)) * se
+            half = float(special.stdtrit(self.degrees_of_freedom, (1 + level) / 2)) * se
             return value, se, value - half, value + half
         lower, upper = (self._quantile(q, means, spreads) for q in ((1 - level) / 2, (1 + level) / 2))
         return value, se, lower, upper
@@ -59,7 +59,7 @@ class RegressionFit:
         weight, mean, spread = self.weights[used], means[used], np.maximum(spreads[used], 1e-12)
 
         def excess(x: float) -> float:
-            return float(weight @ stats.norm.cdf((x - mean) / spread)) / float(weight.sum()) - q
+            return float(weight @ special.ndtr((x - mean) / spread)) / float(weight.sum()) - q
 
         reach = 40 * float(spread.max())
         return float(optimize.brentq(excess, float(mean.min()) - reach, float(mean.max()) + reach, xtol=1e-10))
@@ -159,5 +159,5 @@ def two_sided(effect: tuple[float, float, float, float], degrees_of_freedom: flo
     """Two-sided probability of such an effect (value, se, limits) without one, by Student's t."""
     value, se = effect[:2]
     if se > 0:
-        return float(2 * stats.t.sf(abs(value) / se, degrees_of_freedom))
+        return float(2 * special.stdtr(degrees_of_freedom, -abs(value) / se))
     return 1.0 if value == 0 else 0.0

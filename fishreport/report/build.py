@@ -5,7 +5,8 @@ from __future__ import annotations
 import datetime
 import json
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -158,13 +159,15 @@ def build_report(
     from fishreport.report.plan import is_whole, plan_chapters
 
     planned = plan_chapters(read, only=chapters, folder=notebooks)
-    with progress:
+    with progress, ExitStack() as early:
         progress.start(len(planned) + 2 * len(formats) + 1)
         progress.working("reading the field data")
+        server = server or early.enter_context(_early_server(read, fresh))
         survey = load_survey(read)
         progress.done()
         with Placing(target, study=read.water.name) as placing:
             executed = _run(read, survey, file, planned, settings, season, target, jobs, fresh, progress, cell_seconds, server)
+            early.close()
             from fishreport.report.assemble import assemble
             from fishreport.report.cache import Cache, cache_folder
             from fishreport.report.manifest import how_it_was_made, keep_inputs, write_manifest
@@ -187,6 +190,19 @@ def build_report(
         reasons={done.chapter.file_name: done.reason for done in executed},
         seconds=time.monotonic() - clock,
     )
+
+
+@contextmanager
+def _early_server(study: Study, fresh: bool) -> Iterator[ForkServer | None]:
+    """A preloaded process that gets ready while the field data are read, where it is certain that chapters must run."""
+    from fishreport.report.cache import Cache, cache_folder
+    from fishreport.report.kernels import ForkServer, forking_works
+
+    if not forking_works() or not (fresh or Cache(cache_folder(study)).is_empty()):
+        yield None
+        return
+    with ForkServer() as server:
+        yield server
 
 
 def _run(

@@ -201,6 +201,13 @@ class Cache:
         except OSError:
             return []
 
+    def is_empty(self) -> bool:
+        """Whether nothing is kept of any chapter."""
+        try:
+            return not any((self.folder / "chapters").glob("*/*.entry"))
+        except OSError:
+            return True
+
     def _basis(self, chapter: PlannedChapter) -> dict[str, Any]:
         return {"notebook": file_digest(chapter.notebook), "code": code_digest(), "versions": versions()}
 

@@ -37,21 +37,20 @@ LIBRARIES = (
     "IPython.core.completerlib",
     "debugpy",
 )
-NOT_OURS = ("fishreport.__main__", "fishreport.cli", "fishreport.batch", "fishreport.report.forkserver")
+OURS = ("study", "fielddata", "methods", "population", "analysis", "exhibits")
 
 
 def preload() -> None:
     """Import what chapters import; a module that cannot be imported is left to the chapter that needs it."""
-    import fishreport
-
-    ours = (found.name for found in pkgutil.walk_packages(fishreport.__path__, "fishreport.", onerror=lambda name: None))
-    # The report package itself is for the process that builds; a chapter needs only `report.chapter`.
-    wanted = [name for name in ours if name not in NOT_OURS and not name.startswith(("fishreport.report.", "fishreport.batch."))]
-    for name in (*LIBRARIES, *wanted, "fishreport.report.chapter"):
+    gc.disable()  # nothing is let go while importing
+    packages = [importlib.import_module(f"fishreport.{package}") for package in OURS]
+    ours = [found.name for package in packages for found in pkgutil.walk_packages(package.__path__, f"{package.__name__}.")]
+    for name in (*LIBRARIES, *ours, "fishreport.report.chapter"):
         with contextlib.suppress(Exception):
             importlib.import_module(name)
     gc.collect()
     gc.freeze()
+    gc.enable()
 
 
 def _become_kernel(request: dict[str, Any], server: int) -> None:

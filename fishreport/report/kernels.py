@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import json
 import os
+import queue
 import shutil
 import signal
 import socket
@@ -19,6 +21,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+from jupyter_client.asynchronous.client import AsyncKernelClient
 from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
 from jupyter_client.manager import AsyncKernelManager
 from jupyter_client.provisioning import LocalProvisioner
@@ -87,6 +90,7 @@ class ForkServer:
         self._channel = ours
         self._stream = ours.makefile("rw", encoding="utf-8", newline="\n")
         self._lock = threading.Lock()
+        self._asked = False
         with (self._folder / "log").open("wb") as log:
             self._process = subprocess.Popen(
                 [sys.executable, "-W", "ignore", "-m", "fishreport.report.forkserver", str(theirs.fileno())],
@@ -101,6 +105,7 @@ class ForkServer:
 
     def _ask(self, request: dict[str, Any]) -> dict[str, Any]:
         with self._lock:
+            self._asked = True
             self._stream.write(json.dumps(request) + "\n")
             self._stream.flush()
             line = self._stream.readline()
@@ -133,6 +138,8 @@ class ForkServer:
             self._stream.close()
         with contextlib.suppress(OSError):
             self._channel.close()
+        if not self._asked:  # it has no kernels to end and may still be importing
+            self._process.kill()
         try:
             self._process.wait(timeout=5)
         except subprocess.TimeoutExpired:
@@ -186,11 +193,40 @@ class ForkedProcess:
         self.send_signal(signal.SIGKILL)
 
 
+class _PromptClient(AsyncKernelClient):
+    """A client that goes on once its kernel answers.
+
+    Jupyter's own then waits a fifth of a second more for what the kernel may still print; who executes cells tells by the
+    parent of a message whose it is.
+    """
+
+    async def wait_for_ready(self, timeout: float | None = None) -> None:
+        """Return when the kernel has answered and its outputs arrive; RuntimeError when it ends or the time is over."""
+        deadline = None if timeout is None else time.monotonic() + timeout
+        while True:
+            self.kernel_info()
+            with contextlib.suppress(queue.Empty):
+                answer = await self.get_shell_msg(timeout=1)
+                if answer["msg_type"] == "kernel_info_reply":
+                    await self.get_iopub_msg(timeout=0.2)  # outputs arrive too, or it is asked once more
+                    return
+            if not await self.is_alive():
+                raise RuntimeError("the kernel ended before it answered")
+            if deadline is not None and time.monotonic() > deadline:
+                raise RuntimeError(f"the kernel did not answer within {timeout:.0f} s")
+
+
 class ForkedProvisioner(LocalProvisioner):
     """Starts kernels by forking instead of by a new interpreter; all else is as for a local kernel."""
 
     server: ForkServer
     kernels: Kernels
+
+    async def wait(self) -> int | None:
+        """Exit status of the kernel once it has ended."""
+        while self.process is not None and self.process.poll() is None:
+            await asyncio.sleep(0.005)
+        return await super().wait()
 
     async def launch_kernel(self, cmd: list[str], **kwargs: Any) -> dict[str, Any]:
         """Fork a kernel with the arguments that follow ``-m ipykernel_launcher``."""
@@ -238,6 +274,7 @@ class Kernels:
             kernel_spec_manager=_OwnKernelSpecs(),
             connection_file=str(self.runtime / f"{name}.json"),
             transport="ipc" if short else "tcp",
+            client_factory=_PromptClient,
         )
         if short:
             manager.ip = str(self.runtime / name)

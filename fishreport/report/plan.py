@@ -57,6 +57,10 @@ class PlannedChapter:
         """Name of its files in a build, such as ``02-abundance``."""
         return f"{self.number:02d}-{self.name}"
 
+    def needs(self, planned: Sequence[PlannedChapter]) -> list[PlannedChapter]:
+        """Those of the planned chapters that must be done before it starts."""
+        return [other for other in planned if other.wave < self.wave and other.name not in self.leaves_out]
+
 
 def short_name(file: str) -> str:
     """``chapters/03-creel.ipynb`` → ``creel``."""

@@ -10,7 +10,7 @@ import re
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -111,6 +111,18 @@ def _failed_cell(notebook: NotebookNode) -> tuple[int | None, str]:
     return None, "it failed"
 
 
+def _joined(failures: Sequence[ChapterError], planned: Sequence[PlannedChapter]) -> ChapterError:
+    """The failures of a build as one: the first in the order of the report, with the others named."""
+    order = [chapter.file_name for chapter in planned]
+    first, *others = sorted(failures, key=lambda error: order.index(error.chapter))
+    if not others:
+        return first
+    alike = [error.chapter for error in others if error.reason == first.reason]
+    told = [f"{', '.join(alike)}, for the same reason"] if alike else []
+    told += [f"chapter {error.chapter}: {error.reason}" for error in others if error.chapter not in alike]
+    return ChapterError(first.chapter, first.cell, f"{first.reason}; also failed: {'; '.join(told)}", first.notebook)
+
+
 class Runner:
     """Runs the chapters of one build.
 
@@ -168,67 +180,62 @@ class Runner:
         self._kernels: Any = None
 
     def run(self, planned: Sequence[PlannedChapter]) -> list[ExecutedChapter]:
-        """All chapters as run, in the order planned; those that use results run last.
+        """All chapters as run, in the order planned; each starts once those whose results it uses are done.
 
         Raises
         ------
         ChapterError
-            When one failed, once the others have finished: their work is kept.
+            When one failed, once those that can do without it have finished: their work is kept.
         """
         found: dict[str, ExecutedChapter] = {}
-        try:
-            for wave in sorted({chapter.wave for chapter in planned}):
-                chapters = [chapter for chapter in planned if chapter.wave == wave]
-                ready = [done for chapter in planned if (done := found.get(chapter.name))]
-                self.inputs.collected = {
-                    left_out: collect([done for done in ready if done.chapter.name not in left_out])
-                    for left_out in {chapter.leaves_out for chapter in chapters}
-                }
-                found |= self._wave(chapters)
-        finally:
-            if self._kernels is not None:
-                self._kernels.close()
+        failures: list[ChapterError] = []
+        waiting = sorted(planned, key=lambda chapter: not chapter.long)
+        running: dict[Future[ExecutedChapter], str] = {}
+        with ThreadPoolExecutor(max_workers=max(1, min(self.jobs, len(planned))), thread_name_prefix="chapter") as pool:
+            try:
+                while True:
+                    ready = [one for one in waiting if all(other.name in found for other in one.needs(planned))]
+                    waiting = [one for one in waiting if one not in ready]
+                    for chapter in ready:
+                        kept, reason = self._look(chapter, [found[other.name] for other in chapter.needs(planned)])
+                        if kept is not None:
+                            found[chapter.name] = kept
+                        else:
+                            self._prepare()
+                            running[pool.submit(self._run_one, chapter, reason)] = chapter.name
+                    if ready:
+                        continue  # what was kept may let others start
+                    if not running:
+                        break
+                    for future in wait(running, return_when=FIRST_COMPLETED).done:
+                        name = running.pop(future)
+                        try:
+                            found[name] = future.result()
+                        except ChapterError as error:
+                            failures.append(error)
+            except BaseException:
+                for future in running:
+                    future.cancel()
+                if self._kernels is not None:
+                    self._kernels.close()  # cells that run now end at once, and with them their threads
+                raise
+            finally:
+                pool.shutdown()
+                if self._kernels is not None:
+                    self._kernels.close()
+        if failures:
+            raise _joined(failures, planned)
         return [found[chapter.name] for chapter in planned]
 
-    def _wave(self, chapters: Sequence[PlannedChapter]) -> dict[str, ExecutedChapter]:
-        done: dict[str, ExecutedChapter] = {}
-        waiting: list[tuple[PlannedChapter, str]] = []
-        for chapter in chapters:
-            looked = self.cache.look(chapter, self.inputs)
-            if looked.notebook is not None and not self.fresh:
-                done[chapter.name] = ExecutedChapter(chapter, looked.notebook, looked.reason, True, 0.0, looked.files)
-                self.progress.done(f"{chapter.file_name}: kept, {looked.reason}")
-            else:
-                waiting.append((chapter, "asked for afresh" if looked.notebook is not None else looked.reason))
-        if not waiting:
-            return done
-        self._prepare()
-        waiting.sort(key=lambda item: not item[0].long)
-        failures: list[ChapterError] = []
-        with ThreadPoolExecutor(max_workers=max(1, min(self.jobs, len(waiting))), thread_name_prefix="chapter") as pool:
-            futures: list[Future[ExecutedChapter]] = [pool.submit(self._run_one, *item) for item in waiting]
-            try:
-                for future in futures:
-                    try:
-                        ran = future.result()
-                        done[ran.chapter.name] = ran
-                    except ChapterError as error:
-                        failures.append(error)
-            except BaseException:
-                for future in futures:
-                    future.cancel()
-                self._kernels.close()  # cells that run now end at once, and with them their threads
-                raise
-        if failures:
-            first = failures[0]
-            if len(failures) > 1:
-                alike = [error.chapter for error in failures[1:] if error.reason == first.reason]
-                told = [f"{', '.join(alike)}, for the same reason"] if alike else []
-                told += [f"chapter {error.chapter}: {error.reason}" for error in failures[1:] if error.chapter not in alike]
-                others = "; ".join(told)
-                raise ChapterError(first.chapter, first.cell, f"{first.reason}; also failed: {others}", first.notebook)
-            raise first
-        return done
+    def _look(self, chapter: PlannedChapter, used: Sequence[ExecutedChapter]) -> tuple[ExecutedChapter | None, str]:
+        """The chapter as kept, or why it must run, now that those whose results it uses are done."""
+        if chapter.wave:
+            self.inputs.collected[chapter.leaves_out] = collect(used)
+        looked = self.cache.look(chapter, self.inputs)
+        if looked.notebook is None or self.fresh:
+            return None, "asked for afresh" if looked.notebook is not None else looked.reason
+        self.progress.done(f"{chapter.file_name}: kept, {looked.reason}")
+        return ExecutedChapter(chapter, looked.notebook, looked.reason, True, 0.0, looked.files), ""
 
     def _prepare(self) -> None:
         """Start the kernels' preloaded process and lay out the survey for them, once."""
