@@ -19,6 +19,7 @@ from fishreport.population.angling import Angling
 from fishreport.population.decision import Outcome, compare, regret
 from fishreport.population.dynamics import project
 from fishreport.population.life_history import LifeHistory
+from fishreport.population.projection import Projection
 from fishreport.population.regulation import Regulation
 
 _ASSUMPTIONS = (
@@ -100,19 +101,27 @@ def sensitivity(
     if "release_mortality" in grid and all(rule.release_mortality is not None for rule in regulations):
         raise InputError("every rule names its own release_mortality, so varying that of angling changes nothing")
     seed = int(rng.integers(2**63))
+
+    def projected(name: str | None, value: float) -> Projection:
+        changed: dict[str, Any] = {} if name is None else {name: value}
+        return project(
+            life_history,
+            list(regulations),
+            draws=draws,
+            years=years,
+            rng=np.random.default_rng(seed),
+            angling=dataclasses.replace(people, **changed),
+            **options,
+        )
+
     cases = []
+    as_given: Projection | None = None
     for name, values in grid.items():
         for value in values:
-            changed: dict[str, Any] = {name: value}
-            found = project(
-                life_history,
-                list(regulations),
-                draws=draws,
-                years=years,
-                rng=np.random.default_rng(seed),
-                angling=dataclasses.replace(people, **changed),
-                **options,
-            )
+            if np.all(np.asarray(getattr(people, name), dtype=float) == value):  # every assumption's grid holds it once
+                found = as_given = as_given or projected(None, value)
+            else:
+                found = projected(name, value)
             outcomes = compare(found, quantity, year=year, over_years=over_years, level=level)
             best = regret(found, quantity, want=want, year=year, over_years=over_years).least_mean
             cases.append(Case(name, float(value), outcomes, best))

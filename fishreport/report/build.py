@@ -6,7 +6,7 @@ import datetime
 import json
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -198,11 +198,15 @@ def _early_server(study: Study, fresh: bool) -> Iterator[ForkServer | None]:
     from fishreport.report.cache import Cache, cache_folder
     from fishreport.report.kernels import ForkServer, forking_works
 
-    if not forking_works() or not (fresh or Cache(cache_folder(study)).is_empty()):
-        yield None
-        return
-    with ForkServer() as server:
+    server = None
+    if forking_works() and (fresh or Cache(cache_folder(study)).is_empty()):
+        with suppress(OSError):  # told when chapters need it
+            server = ForkServer()
+    try:
         yield server
+    finally:
+        if server is not None:
+            server.close()
 
 
 def _run(

@@ -85,8 +85,8 @@ class ForkServer:
     """The building process's end of the channel to :mod:`fishreport.report.forkserver`."""
 
     def __init__(self) -> None:
-        ours, theirs = socket.socketpair()
         self._folder = _private_folder()
+        ours, theirs = socket.socketpair()
         self._channel = ours
         self._stream = ours.makefile("rw", encoding="utf-8", newline="\n")
         self._lock = threading.Lock()
