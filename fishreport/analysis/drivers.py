@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -9,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from fishreport.analysis.result import Result
-from fishreport.analysis.trend import IndexTrend
+from fishreport.analysis.trend import IndexTrend, adjusted_p
 from fishreport.fielddata.survey import Survey
 from fishreport.methods.covariates import fit_covariates, lagged
 from fishreport.methods.estimate import Estimate
@@ -59,6 +60,8 @@ class DriverEffect:
     p : float
     seasons : int
         Seasons used.
+    adjusted_p : float
+        `p` adjusted for the number of effects tried.
     """
 
     driver: Driver
@@ -67,6 +70,7 @@ class DriverEffect:
     result: Result
     p: float
     seasons: int
+    adjusted_p: float = math.nan
 
 
 def _survey_starts(survey: Survey, years: range) -> pd.Series:
@@ -120,7 +124,10 @@ def drivers(study: Study, survey: Survey) -> list[Driver]:
 
 
 def driver_effects(study: Study, given: Sequence[Driver], trends: Sequence[IndexTrend]) -> list[DriverEffect]:
-    """Effect of each driver on each index, one driver at a time beside a steady trend, lagged as the study asks."""
+    """Effect of each driver on each index, one driver at a time beside a steady trend, lagged as the study asks.
+
+    `adjusted_p` is for the number of them all (`trend.adjusted_p`).
+    """
     lag = study.parameters.lag_years
     found = []
     for trend in trends:
@@ -138,8 +145,9 @@ def driver_effects(study: Study, given: Sequence[Driver], trends: Sequence[Index
             estimate = _told(fit.coefficients[driver.name], driver, step, lag)
             detail = f"{s.quantity}/{driver.name}" + (f" {lag} year{'s' if lag > 1 else ''} before" if lag else "")
             result = Result("covariate_effect", estimate, None, s.species, s.size_class, detail=detail)
-            found.append(DriverEffect(driver, trend, step, result, fit.p[driver.name], estimate.n))
-    return found
+            p = fit.p[driver.name] if estimate.estimable else math.nan
+            found.append(DriverEffect(driver, trend, step, result, p, estimate.n))
+    return [replace(one, adjusted_p=q) for one, q in zip(found, adjusted_p([one.p for one in found]), strict=True)]
 
 
 def _told(effect: Estimate, driver: Driver, step: float, lag: int) -> Estimate:

@@ -15,13 +15,34 @@ _TREND_OF = ("standardised_catch_rate", "catch_rate")
 _LASTING = ("natural_mortality", "growth_asymptotic_length", "growth_coefficient", "trend_per_year")
 
 
+# Quantities that a report estimates in several ways; the estimate of a part of the water is none of them.
+_SEVERAL_WAYS = (
+    "total_mortality", "annual_survival", "fishing_mortality", "natural_mortality", "population_size",
+    "growth_asymptotic_length", "growth_coefficient",
+)  # fmt: skip
+_OF_A_PART = ("removal sections",)
+
+
+@dataclass(frozen=True)
+class OtherWay:
+    """Another estimator of what an objective is held against; `name` is the detail of its result, such as ``Poisson``."""
+
+    name: str
+    outcome: ObjectiveOutcome
+    result: Result
+
+
 @dataclass(frozen=True)
 class ObjectiveResult:
-    """One objective with its outcome, and the result that carries its probability into ``results.json``."""
+    """One objective with its outcome, and the result that carries its probability into ``results.json``.
+
+    `others`: estimators of the same quantity that would put the objective on the other side.
+    """
 
     objective: Objective
     outcome: ObjectiveOutcome
     result: Result
+    others: tuple[OtherWay, ...] = ()
 
 
 def _season_estimate(study: Study, results: Results, objective: Objective, season: int) -> Estimate:
@@ -61,18 +82,46 @@ def _like_the_others(estimates: list[Estimate]) -> list[Estimate]:
 
 def _outcome(study: Study, results: Results, objective: Objective, season: int) -> ObjectiveOutcome:
     years = range(season - objective.over_years + 1, season + 1)
-    estimates = _like_the_others([_season_estimate(study, results, objective, year) for year in years])
+    return _held(study, objective, [_season_estimate(study, results, objective, year) for year in years])
+
+
+def _held(study: Study, objective: Objective, seasons: list[Estimate]) -> ObjectiveOutcome:
+    estimates = _like_the_others(seasons)
     return evaluate_objective(
         estimates, at_least=objective.at_least, at_most=objective.at_most, between=objective.between,
         certainty=study.parameters.certainty,
     )  # fmt: skip
 
 
+def _other_side(outcome: ObjectiveOutcome, other: ObjectiveOutcome) -> bool:
+    """The other estimate is called met or not met where this one is not, or lies on the other side of a bound that decides."""
+    if math.isnan(other.probability) or other.verdict == outcome.verdict:
+        return False
+    if other.verdict != "not yet known":
+        return True
+    return other.probability < 0.5 if outcome.verdict == "met" else other.probability > 0.5
+
+
+def _others(study: Study, results: Results, objective: Objective, outcome: ObjectiveOutcome) -> tuple[OtherWay, ...]:
+    if objective.quantity not in _SEVERAL_WAYS or objective.over_years > 1 or math.isnan(outcome.probability):
+        return ()
+    season = None if objective.quantity in _LASTING else study.season.year
+    same = results.where(
+        quantity=objective.quantity, species=study.find_species(objective.species).key, size_class=objective.size_class,
+        site=None, scenario=None, season=season,
+    )  # fmt: skip
+    if not any(r.detail is None and r.estimate.estimable for r in same):
+        return ()  # the objective is held against the only one
+    ways = [r for r in same if r.detail and r.detail not in _OF_A_PART and r.estimate.estimable]
+    held = [OtherWay(str(r.detail), _held(study, objective, [r.estimate]), r) for r in ways]
+    return tuple(one for one in held if _other_side(outcome, one.outcome))
+
+
 def objective_history(study: Study, results: Results, seasons: Sequence[int]) -> list[dict[int, ObjectiveOutcome]]:
     """Every objective of the study as it stood in each of the seasons, by today's bounds; in the order of the study.
 
-    A season in which the objective could not be judged at all is absent. An objective on a quantity that one estimate stands for
-    in all seasons has none but the reported one.
+    A season in which the objective could not be judged is absent, such as the first two for a mean of three. An objective on a
+    quantity that one estimate stands for in all seasons has none but the reported one.
     """
     found = []
     for objective in study.objectives:
@@ -94,13 +143,14 @@ def evaluate_objectives(study: Study, results: Results) -> tuple[ObjectiveResult
     Returns
     -------
     tuple[ObjectiveResult, ...]
-        In the order of the study. A season without an estimate counts as not estimable.
+        In the order of the study. A season without an estimate counts as not estimable, and a mean of several seasons is not
+        judged without each of them.
     """
     found = []
     for objective in study.objectives:
         outcome = _outcome(study, results, objective, study.season.year)
         if math.isnan(outcome.probability):
-            reason = (outcome.notes or ("not known",))[0].removeprefix("not estimable: ")
+            reason = (outcome.notes or ("not known",))[0].removeprefix("not estimable: ").removeprefix("not judged: ")
             estimate = Estimate.not_estimable(reason, method=outcome.rule, n=objective.over_years, level=study.parameters.level)
         else:
             nan = math.nan
@@ -114,6 +164,7 @@ def evaluate_objectives(study: Study, results: Results) -> tuple[ObjectiveResult
             ObjectiveResult(
                 objective, outcome,
                 Result("objective_probability", estimate, study.season.year, species, objective.size_class, detail=detail),
+                _others(study, results, objective, outcome),
             )
         )  # fmt: skip
     return tuple(found)

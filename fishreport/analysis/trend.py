@@ -104,6 +104,8 @@ class IndexTrend:
         None where the Sen slope is reported.
     smooth : LocalLevel | None
         Of the leading indices only.
+    smooth_p, smooth_adjusted_p : float
+        Of the change of the smoothed level, and the same adjusted for the number of such changes; NaN where there is none.
     """
 
     series: IndexSeries
@@ -116,6 +118,8 @@ class IndexTrend:
     sen: Result
     line: LogLinearTrend | LinearTrend | None
     smooth: LocalLevel | None
+    smooth_p: float = math.nan
+    smooth_adjusted_p: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -131,17 +135,17 @@ class Step:
 
 @dataclass(frozen=True)
 class Multiplicity:
-    """How many trends were tested, and how many of them chance alone would make look like one.
+    """How many trends (or changes of smoothed levels) were tested, and how many chance alone would make look like one.
 
     Attributes
     ----------
     tested : int
-        Trends with an interval.
+        Those with an interval.
     outside : int
         Those whose interval leaves out zero.
     expected : float
         Expected number of those if nothing changed at all, (1 − level) × tested.
-    held : int
+    standing : tuple[IndexSeries, ...]
         Those whose adjusted p is below 1 − level.
     level : float
     """
@@ -149,8 +153,13 @@ class Multiplicity:
     tested: int
     outside: int
     expected: float
-    held: int
+    standing: tuple[IndexSeries, ...]
     level: float
+
+    @property
+    def held(self) -> int:
+        """How many stand after adjusting for their number."""
+        return len(self.standing)
 
 
 def is_lead(series: IndexSeries, classes: LengthClasses) -> bool:
@@ -217,6 +226,41 @@ def _told_apart(sen: Estimate, *, zero: bool) -> Estimate:
     return sen
 
 
+def _at_the_edge(series: IndexSeries) -> str:
+    """Why a share that is none or all of the fish in half of its seasons or more has no trend; empty for any other index.
+
+    Such seasons have no standard error, and would lend a flat line the certainty of the others.
+    """
+    if series.units != "percent" or not series.value.size:
+        return ""
+    for edge, others in ((0.0, "at most {:.2g}% in the others"), (100.0, "at least {:.3g}% in the others")):
+        there = series.value == edge
+        if 2 * there.sum() >= there.size:
+            rest = series.value[~there]
+            far = others.format(rest.max() if edge == 0 else rest.min()) if rest.size else ""
+            return f"{edge:.0f}% in {there.sum()} of {there.size} seasons" + (f", {far}" if far else "")
+    return ""
+
+
+def _withheld(estimate: Estimate, reason: str) -> Estimate:
+    if not reason or not estimate.estimable:
+        return estimate
+    return Estimate.not_estimable(
+        reason, units=estimate.units, method=estimate.method, n=estimate.n, level=estimate.level
+    )  # fmt: skip
+
+
+def _change_p(smooth: LocalLevel, series: IndexSeries) -> float:
+    """Two-sided, from the interval of the change: normal, of the logarithm where the change is in percent."""
+    change = smooth.change
+    if not change.estimable or math.isnan(change.lower) or math.isnan(change.upper):
+        return math.nan
+    sides = np.array([change.lower, change.value, change.upper])
+    low, middle, high = np.log1p(np.maximum(sides, -100) / 100) if series.scale == "log" else sides
+    spread = (high - low) / (2 * stats.norm.ppf((1 + change.level) / 2))
+    return float(2 * stats.norm.sf(abs(middle) / spread)) if spread > 0 and math.isfinite(spread) else math.nan
+
+
 def _line(series: IndexSeries, correlation: Literal["none", "ar1"]) -> LogLinearTrend | LinearTrend:
     fit = log_linear if series.scale == "log" else linear_trend
     return fit(
@@ -230,7 +274,8 @@ def index_trend(series: IndexSeries, *, lead: bool) -> IndexTrend:
     A line weighted by the yearly standard errors and the scatter of seasons: through the logarithms of an index above zero, for
     percent per year; through the values of a share in percent, whose change is told in percentage points. Where seasons resemble
     each other about that line, the one that allows for it is reported. An index that is zero in some season has no logarithm
-    there: its Sen slope is reported, with the p of the Mann-Kendall test.
+    there: its Sen slope is reported, with the p of the Mann-Kendall test. A share of none or all of the fish in half of its
+    seasons or more has no trend.
     """
     year, value, level = series.year, series.value, series.level
     test = mann_kendall(year, value, level=level)
@@ -248,25 +293,36 @@ def index_trend(series: IndexSeries, *, lead: bool) -> IndexTrend:
     elif any(note.startswith(_DEPENDENT) for note in sen.notes):
         estimate = _told_apart(sen_slope(year, value, level=level, units=series.units, correction="ar1"), zero=zero)
         method, p = "Sen, autocorrelated", corrected.p
+    edge = _at_the_edge(series)
+    estimate, sen, line = _withheld(estimate, edge), _withheld(sen, edge), None if edge else line
     smooth = None
-    if lead:
+    if lead and not edge:
         smooth = local_level(year, value, se=series.se, level=level, units=series.units, scale=series.scale)
     return IndexTrend(
         series, _place(series, "trend_per_year", estimate), p if estimate.estimable else math.nan, math.nan, method, test,
-        corrected, _place(series, "sen_slope", sen), line, smooth,
+        corrected, _place(series, "sen_slope", sen), line, smooth, _change_p(smooth, series) if smooth else math.nan,
     )  # fmt: skip
 
 
+def adjusted_p(p: Sequence[float]) -> list[float]:
+    """Probabilities of tests, adjusted for their number (Benjamini & Hochberg 1995, from memory); NaN is not counted."""
+    given = np.array(p, dtype=float)
+    known = np.isfinite(given)
+    adjusted = np.full(given.size, math.nan)
+    if known.any():
+        adjusted[known] = stats.false_discovery_control(given[known])
+    return [float(q) for q in adjusted]
+
+
 def index_trends(results: Results, classes: Sequence[LengthClasses], season: int) -> list[IndexTrend]:
-    """Trends of every index among `results`, with p adjusted for their number (Benjamini & Hochberg 1995, from memory)."""
+    """Trends of every index among `results`, with p adjusted for their number; smoothed changes are adjusted for theirs."""
     owners = {own.species.key: own for own in classes}
     found = [index_trend(one, lead=is_lead(one, owners[one.species])) for one in index_series(results, classes, season)]
-    p = np.array([one.p for one in found], dtype=float)
-    known = np.isfinite(p)
-    adjusted = np.full(p.size, math.nan)
-    if known.any():
-        adjusted[known] = stats.false_discovery_control(p[known])
-    return [replace(one, adjusted_p=float(q)) for one, q in zip(found, adjusted, strict=True)]
+    of_trends, of_changes = adjusted_p([one.p for one in found]), adjusted_p([one.smooth_p for one in found])
+    return [
+        replace(one, adjusted_p=trend, smooth_adjusted_p=change)
+        for one, trend, change in zip(found, of_trends, of_changes, strict=True)
+    ]
 
 
 def lead_trends(trends: Sequence[IndexTrend], classes: Sequence[LengthClasses]) -> list[IndexTrend]:
@@ -282,14 +338,23 @@ def driven(trends: Sequence[IndexTrend], classes: Sequence[LengthClasses]) -> li
     return [t for t in trends if t.series.quantity in wanted and t.series.size_class == lead[t.series.species]]
 
 
+def _multiplicity(tests: Sequence[tuple[IndexSeries, Estimate, float]], level: float) -> Multiplicity:
+    tested = [(series, e, q) for series, e, q in tests if e.estimable and not math.isnan(e.lower)]
+    outside = sum(e.lower > 0 or e.upper < 0 for _, e, _ in tested)
+    standing = tuple(series for series, _, q in tested if q < 1 - level)
+    return Multiplicity(len(tested), outside, (1 - level) * len(tested), standing, level)
+
+
 def multiplicity(trends: Sequence[IndexTrend], level: float) -> Multiplicity:
     """Count of trends tested, of intervals without zero, and of those that chance would give."""
-    tested = [
-        one.result.estimate for one in trends if one.result.estimate.estimable and not math.isnan(one.result.estimate.lower)
-    ]
-    outside = sum(e.lower > 0 or e.upper < 0 for e in tested)
-    held = sum(one.adjusted_p < 1 - level for one in trends)
-    return Multiplicity(len(tested), outside, (1 - level) * len(tested), held, level)
+    return _multiplicity([(one.series, one.result.estimate, one.adjusted_p) for one in trends], level)
+
+
+def smoothed_multiplicity(trends: Sequence[IndexTrend], level: float) -> Multiplicity:
+    """The same of the changes of smoothed levels from the first season to the last."""
+    return _multiplicity(
+        [(one.series, one.smooth.change, one.smooth_adjusted_p) for one in trends if one.smooth is not None], level
+    )  # fmt: skip
 
 
 def steps(study: Study, trends: Sequence[IndexTrend]) -> list[Step]:
@@ -306,6 +371,8 @@ def steps(study: Study, trends: Sequence[IndexTrend]) -> list[Step]:
                 )
                 for trend in (False, True)
             )  # fmt: skip
+            edge = _at_the_edge(s)
+            plain, beside = (replace(side, change=_withheld(side.change, edge)) for side in (plain, beside))
             result = Result(
                 "step_change", plain.change, None, s.species, s.size_class, detail=f"{s.quantity}/{event.name} {event.year}"
             )

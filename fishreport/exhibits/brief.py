@@ -16,7 +16,7 @@ from fishreport.exhibits.context import report_context
 from fishreport.exhibits.exhibit import Finding
 from fishreport.exhibits.nouns import unit_words
 from fishreport.exhibits.tabulate import counted, heading, joined
-from fishreport.exhibits.wording import sentence
+from fishreport.exhibits.wording import direction, sentence
 from fishreport.methods.objectives import ObjectiveOutcome
 from fishreport.study import Study
 
@@ -125,11 +125,23 @@ def _direction(results: Results, species: str, lead: str, season: int, words: Pl
     for of in _TREND_OF:
         trend = _one(results, quantity="trend_per_year", species=species, size_class=lead, detail=of)
         if trend is not None and trend.estimate.units == "percent per year" and line:
-            return words.trend(trend, min(r.season or season for r in line), lead)
+            found = words.trend(trend, min(r.season or season for r in line), lead)
+            smooth = _one(results, quantity="smoothed_change", species=species, size_class=lead, detail=of)
+            ends = _ends(results, of, species, lead, season)
+            if found.direction == "unclear" and smooth is not None and ends and direction(smooth.estimate) in ("up", "down"):
+                return words.compared(smooth, trend, *ends, lead)
+            return found
     known = [r for r in line if r.estimate.estimable]
     if len(known) > 1 and known[-1].season == season:
         return words.changed(known[-2], known[-1])
     return None
+
+
+def _ends(results: Results, quantity: str, species: str, size_class: str, season: int) -> tuple[int, int] | None:
+    """First and last season of an index, as the trend chapter draws it."""
+    line = results.where(quantity=quantity, species=species, size_class=size_class, site=None, detail=None)
+    known = [r.season for r in line if r.season is not None and r.season <= season and r.estimate.estimable]
+    return (min(known), max(known)) if len(known) > 1 else None
 
 
 def _told(results: Results, season: int, words: PlainWords) -> tuple[Told, ...]:
@@ -178,9 +190,16 @@ def _scaled(quantity: str, value: float, words: PlainWords, units: str) -> float
     return float(words.context.units.quantity(value, units)[0])
 
 
+def _bound(quantity: str, bound: float) -> str:
+    """A bound as the plan has it; a death rate turned into fish of 100 is told in whole fish, as what was found is."""
+    if quantity == "total_mortality" and 10 <= bound <= 90:
+        return f"{bound:.0f}"
+    return f"{bound:,.3g}" if abs(bound) < 1000 else f"{bound:,.0f}"
+
+
 def _wanted(outcome: ObjectiveOutcome, quantity: str, words: PlainWords, pattern: str) -> str:
     bounds = [_scaled(quantity, bound, words, outcome.mean.units) for bound in (outcome.at_least, outcome.at_most)]
-    low, high = (f"{bound:,.3g}" if abs(bound) < 1000 else f"{bound:,.0f}" for bound in bounds)
+    low, high = (_bound(quantity, bound) for bound in bounds)
     if math.isinf(outcome.at_most):
         return f"at least {pattern.format(low)}"
     if math.isinf(outcome.at_least):

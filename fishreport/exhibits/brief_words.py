@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from fishreport.analysis.result import Result
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Finding
+from fishreport.exhibits.nouns import unit_words
 from fishreport.exhibits.tabulate import counted
 from fishreport.exhibits.units import NO_VALUE, format_number
 from fishreport.exhibits.wording import direction, mirrored, sentence
@@ -158,6 +159,19 @@ class PlainWords:
         """The change of the catch over the years, from a trend in percent per year; the class is named where it is not `lead`."""
         what = f"catches of {self._name(result) if result.size_class == lead else self.fish(result.species, result.size_class)}"
         return self._moved(result.estimate, what, f"since {first}", " a year", (result.id,))
+
+    def compared(self, smooth: Result, trend: Result, first: int, last: int, lead: str) -> Finding:
+        """The last season's catch against the first's, from the smoothed level, where a steady change cannot be told."""
+        what = f"catches of {self._name(trend) if trend.size_class == lead else self.fish(trend.species, trend.size_class)}"
+        change, found = smooth.estimate, direction(smooth.estimate)
+        up, unit = found == "up", "%" if smooth.estimate.units == "percent" else f" {unit_words(smooth.estimate.units)}"
+        turned = change if up else mirrored(change)
+        said = plain_number(turned.value, turned.lower, turned.upper, most=math.inf if up or unit != "%" else 100.0)
+        text = (
+            f"{what} were {'higher' if up else 'lower'} in {last} than in {first}, by about {said.value}{unit}{said.after()}; "
+            f"whether they {'rose' if up else 'fell'} steadily cannot be told"
+        )
+        return Finding(sentence(text), (trend.id, smooth.id), found)
 
     def changed(self, before: Result, after: Result) -> Finding:
         """The change of the catch from the season sampled before."""

@@ -88,14 +88,16 @@ def driver_table(effects: Sequence[DriverEffect], context: Context) -> Table | N
         step, unit = context.units.quantity(one.step, one.driver.units, difference=True)
         rows.append(
             [context.names[one.trend.series.species], index_name(one.trend.series, context), one.driver.short,
-             f"{format_number(step)} {unit}", shown.text if e.estimable else "not estimable", p_text(one.p)]
+             f"{format_number(step)} {unit}", shown.text if e.estimable else "not estimable", p_text(one.p),
+             p_text(one.adjusted_p)]
         )  # fmt: skip
     columns = [Column("Species", align="left"), Column("Index", align="left"), Column("Driver", align="left"), Column("For")]
-    columns += [Column("Change of the index"), Column("p")]
+    columns += [Column("Change of the index"), Column("p"), Column("Adjusted p")]
     lag = next((one.result.detail for one in effects if "before" in str(one.result.detail)), "")
     caption = (
         "What one standard deviation more of each driver goes with, one driver at a time beside a steady trend"
-        f"{', lagged as the study asks' if lag else ''}. An association between seasons of one water; it does not show a cause."
+        f"{', lagged as the study asks' if lag else ''}. An association between seasons of one water; it does not show a cause. "
+        "p is adjusted for the number of associations (Benjamini–Hochberg)."
     )
     notes = dict.fromkeys(
         sentence(note.removeprefix("not estimable: "))
@@ -104,12 +106,13 @@ def driver_table(effects: Sequence[DriverEffect], context: Context) -> Table | N
         if note.startswith("not estimable: ")
     )
     return frame_table(
-        "drivers", caption, columns, rows, notes=tuple(notes), data=[one.result.record() | {"p": one.p} for one in effects]
-    )
+        "drivers", caption, columns, rows, notes=tuple(notes),
+        data=[one.result.record() | {"p": one.p, "adjusted_p": one.adjusted_p} for one in effects],
+    )  # fmt: skip
 
 
 def driver_findings(effects: Sequence[DriverEffect], context: Context) -> Findings:
-    """Drivers whose effect is told from zero, and how many chance would give; or that none could be told."""
+    """Drivers whose effect stands after adjusting for the number tried, and how many chance would give; or that none does."""
     tested = [one for one in effects if one.result.estimate.estimable]
     if not tested:
         ids = tuple(one.result.id for one in effects)
@@ -122,18 +125,25 @@ def driver_findings(effects: Sequence[DriverEffect], context: Context) -> Findin
     if not clear:
         text = f"none of {many} can be told from zero; that is not evidence that there is no effect"
         return collect([Finding(sentence(text), ids, "unclear")])
-    said = []
-    for one in clear:
-        e = one.result.estimate
-        step, unit = context.units.quantity(one.step, one.driver.units, difference=True)
-        limits, word = (e, "higher") if e.value > 0 else (mirrored(e), "lower")
-        shown = format_estimate(limits, context.units)
-        size = f"{shown.value}{'%' if e.units == 'percent' else f' {shown.unit}'}"
-        more = f"{format_number(step, digits=2)} {unit}".removesuffix(" fish")
-        text = (
-            f"for each {more} {one.driver.more}, {context.writer.subject(one.result)} was {size} {word} "
-            f"({percent_level(e.level)} interval {shown.interval})"
-        )
-        said.append(Finding(sentence(text), (one.result.id,), direction(e)))
-    text = f"of {many}, {len(clear)} can be told from zero, where about {expected} would by chance; none of them shows a cause"
+    standing = [one for one in clear if one.adjusted_p < 1 - one.result.estimate.level]
+    said = [_driver_finding(one, context) for one in standing]
+    stand = "1 stands" if len(standing) == 1 else f"{len(standing) or 'none'} stand{'' if standing else 's'}"
+    text = (
+        f"of {many}, {len(clear)} can be told from zero by {'its' if len(clear) == 1 else 'their'} own interval, where about "
+        f"{expected} would by chance, and {stand} after adjusting for the number; an association shows no cause"
+    )
     return collect([*said, Finding(sentence(text), ids)])
+
+
+def _driver_finding(one: DriverEffect, context: Context) -> Finding:
+    e = one.result.estimate
+    step, unit = context.units.quantity(one.step, one.driver.units, difference=True)
+    limits, word = (e, "higher") if e.value > 0 else (mirrored(e), "lower")
+    shown = format_estimate(limits, context.units)
+    size = f"{shown.value}{'%' if e.units == 'percent' else f' {shown.unit}'}"
+    more = f"{format_number(step, digits=2)} {unit}".removesuffix(" fish")
+    text = (
+        f"for each {more} {one.driver.more}, {context.writer.subject(one.result)} was {size} {word} "
+        f"({percent_level(e.level)} interval {shown.interval})"
+    )
+    return Finding(sentence(text), (one.result.id,), direction(e))

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from fishreport.analysis.plan import ObjectiveResult
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Finding, Findings, Remark, Scorecard, ScorecardRow
-from fishreport.exhibits.tabulate import counted, heading
+from fishreport.exhibits.tabulate import counted, heading, joined
 from fishreport.exhibits.units import format_estimate
 from fishreport.exhibits.wording import collect, sentence
 
@@ -48,10 +48,35 @@ def scorecard(objectives: Sequence[ObjectiveResult], context: Context) -> Scorec
         f"An objective is called met when that is at least {share} probable by the estimate and its interval, not met when the "
         "contrary is, and not yet known otherwise.",
     )
+    notes += tuple(note for one in objectives for note in (_unjudged(one, context), _hangs(one, context)) if note)
     caption = f"Objectives of the management plan in {context.season}, with the estimate that each is held against."
     if len(sources) == 1 and any(sources):
         notes = (f"All objectives: {sources.pop()}.", *notes)
     return Scorecard(caption, tuple(rows), notes)
+
+
+def _called(one: ObjectiveResult, context: Context) -> str:
+    return f"“{one.objective.name}”" if one.objective.name else sentence(context.writer.subject(one.result)).rstrip(".")
+
+
+def _unjudged(one: ObjectiveResult, context: Context) -> str:
+    """Why an objective with an estimate was not judged; empty for one that was."""
+    if not one.outcome.mean.estimable or not math.isnan(one.outcome.probability):
+        return ""
+    reason = next((note for note in one.outcome.notes if note.startswith("not judged: ")), "")
+    return f"{_called(one, context)}: {reason}." if reason else ""
+
+
+def _hangs(one: ObjectiveResult, context: Context) -> str:
+    """That other estimators of the same quantity would put the objective on the other side; empty where none would."""
+    if not one.others:
+        return ""
+    told = [
+        f"by “{way.name}” the estimate is {context.writer.amount(way.outcome.mean)} and the objective "
+        f"{VERDICTS[way.outcome.verdict].casefold()} (probability {_probability(way.outcome.probability)})"
+        for way in one.others
+    ]
+    return f"{_called(one, context)} hangs on the estimator: {joined(told)}."
 
 
 def key_findings(found: Findings, context: Context) -> list[Findings | Remark]:

@@ -49,12 +49,18 @@ def objective_table(objectives: Sequence[ObjectiveResult], history: History, con
     columns = [Column("Objective", align="left"), Column("Target", align="left"), Column("Estimate")]
     columns += [Column("Probability"), Column("Verdict", align="left"), Column("Met in"), Column("Not met in")]
     caption = (
-        f"Objectives of the plan in {context.season}, and in how many of the seasons on record each was met and not met by "
-        "today's bounds; in the others it was not yet known."
+        f"Objectives of the plan in {context.season}, and in how many of the seasons on record that it can be judged in each was "
+        "met and not met by today's bounds; in the others it was not yet known."
     )
     share = f"{100 * objectives[0].outcome.certainty:g}%"
     note = f"Met: at least {share} probable by the estimate and its interval. Not met: the contrary is. Else not yet known."
-    return frame_table("objectives", caption, columns, rows, notes=(note,))
+    few = tuple(dict.fromkeys(one.objective.over_years for one in objectives if one.objective.over_years > 1))
+    spans = tuple(
+        f"A mean of {many} seasons is not judged where fewer than {many} could be estimated, so not in the first {many - 1} on "
+        "record."
+        for many in few
+    )
+    return frame_table("objectives", caption, columns, rows, notes=(note, *spans))
 
 
 def objective_figure(objectives: Sequence[ObjectiveResult], history: History, context: Context) -> Figure | None:
@@ -103,7 +109,7 @@ def objective_figure(objectives: Sequence[ObjectiveResult], history: History, co
     behind = frame_table("objective-history-numbers", "Probability that each objective was met, by season.", columns, rows)
     caption = (
         "Probability that each objective was met, season by season, by today's bounds. Grey bands: probable enough to be called "
-        "met (above) or not met (below)."
+        "met (above) or not met (below). A season in which an objective could not be judged has no point."
     )
     alt = f"Points of probability by season, one panel an objective. {' '.join(sentences)}"
     return Figure("objective-history", caption, alt, svg, behind)

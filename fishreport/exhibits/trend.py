@@ -1,4 +1,4 @@
-"""Tables, figures and sentences of trends, step changes and what may drive them."""
+"""Tables and figures of trends."""
 
 from __future__ import annotations
 
@@ -9,28 +9,16 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from fishreport.analysis.catch_model import QUANTITY
-from fishreport.analysis.result import Result
 from fishreport.analysis.trend import IndexSeries, IndexTrend, Multiplicity
 from fishreport.exhibits.context import Context
-from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
+from fishreport.exhibits.exhibit import Column, Figure, Table
 from fishreport.exhibits.history import narrow_season_axis
 from fishreport.exhibits.style import INK, PALE, drawing, interval_points, letter, looks, style, to_svg
 from fishreport.exhibits.tabulate import counted, frame_table, grid_table, heading, joined
 from fishreport.exhibits.units import format_estimate, format_number
-from fishreport.exhibits.wording import collect, direction, percent_level, sentence
+from fishreport.exhibits.wording import percent_level
 from fishreport.methods.estimate import Estimate
 
-# Change per year within which an index is called steady, in percent or percentage points (our own choice, no source).
-STEADY = {
-    QUANTITY: 2.0,
-    "catch_rate": 2.0,
-    "total_mortality": 2.0,
-    "annual_survival": 1.0,
-    "proportional_size": 1.0,
-    "relative_weight": 0.5,
-    "condition_factor": 0.5,
-    "mean_length": 0.5,
-}
 NAMES = {
     QUANTITY: "Catch rate",
     "catch_rate": "Catch rate, as caught",
@@ -64,8 +52,8 @@ def p_text(value: float) -> str:
     return "—" if math.isnan(value) else "<0.001" if value < 0.001 else format_number(value, decimals=3)
 
 
-def trend_table(trends: Sequence[IndexTrend], counts: Multiplicity, context: Context) -> Table | None:
-    """The trend of every leading index, with its p, and the change of its smoothed level."""
+def trend_table(trends: Sequence[IndexTrend], counts: Multiplicity, moves: Multiplicity, context: Context) -> Table | None:
+    """The trend of every leading index, with its p, and the change of its smoothed level; `counts` and `moves` are of all."""
     if not trends:
         return None
     rows = [
@@ -88,8 +76,14 @@ def trend_table(trends: Sequence[IndexTrend], counts: Multiplicity, context: Con
         for t in trends
         for note in t.result.estimate.notes
     }
-    data = [t.result.record() | {"p": t.p, "adjusted_p": t.adjusted_p, "chosen": t.method} for t in trends]
-    return frame_table("trends", caption, columns, rows, notes=(*_counted_words(counts), *reasons), data=data)
+    data = [
+        t.result.record()
+        | {"p": t.p, "adjusted_p": t.adjusted_p, "chosen": t.method}
+        | {"smoothed_p": t.smooth_p, "smoothed_adjusted_p": t.smooth_adjusted_p}
+        for t in trends
+    ]
+    said = (*_counted_words(counts, "trend", context), *_counted_words(moves, "smoothed change", context))
+    return frame_table("trends", caption, columns, rows, notes=(*said, *reasons), data=data)
 
 
 def rank_table(trends: Sequence[IndexTrend], context: Context) -> Table | None:
@@ -117,14 +111,27 @@ def _bare(note: str) -> str:
     return note.removeprefix("not estimable: ")
 
 
-def _counted_words(counts: Multiplicity) -> tuple[str, ...]:
+def standing_words(counts: Multiplicity, context: Context, by: str = "") -> str:
+    """How many stand after adjusting for their number, and which: ``1 stands …: catch rate of brown trout (stock)``."""
+    head = f"{counts.held or 'none'} {'stand' if counts.held > 1 else 'stands'} after adjusting for the number{by}"
+    if not counts.standing:
+        return head
+    classes: dict[str, list[str]] = {}
+    for s in counts.standing:
+        name = context.names[s.species].lower()
+        index = "share by length" if s.quantity == "proportional_size" else NAMES[s.quantity].lower().replace(",", "")
+        classes.setdefault(f"{index} of {name}", []).append("all lengths" if s.size_class == "all" else s.size_class)
+    return f"{head}: {joined([f'{of} ({joined(sizes)})' for of, sizes in classes.items()])}"
+
+
+def _counted_words(counts: Multiplicity, noun: str, context: Context) -> tuple[str, ...]:
     if not counts.tested:
         return ()
-    many = counted(counts.tested, "trend")
+    nested = ", classes that hold each other among them, so that they are not independent" if noun == "trend" else ""
     return (
-        f"{many} were tested in all, classes that hold each other among them, so that they are not independent. If nothing had "
-        f"changed, about {format_number(counts.expected, decimals=1)} of the intervals would leave out zero by chance; "
-        f"{counts.outside} do, and {counts.held} stand after adjusting for the number (Benjamini–Hochberg).",
+        f"{counted(counts.tested, noun)} {'was' if counts.tested == 1 else 'were'} tested{nested}. If nothing had changed, about "
+        f"{format_number(counts.expected, decimals=1)} of the intervals would leave out zero by chance; {counts.outside} "
+        f"{'does' if counts.outside == 1 else 'do'}, and {standing_words(counts, context, ' (Benjamini–Hochberg)')}.",
     )
 
 
@@ -265,63 +272,3 @@ def other_figure(trends: Sequence[IndexTrend], context: Context) -> Figure | Non
     )
     alt = "Points with intervals by season, a row an index, a column a species. " + " ".join(_told(t, context) for t in shown)
     return Figure("trend-size-condition", caption, alt, svg, _numbers("trend-size-condition-numbers", shown, context))
-
-
-def findings(trends: Sequence[IndexTrend], counts: Multiplicity, context: Context) -> Findings:
-    """Trends by their intervals alone: the catch rate of each species, the others that can be told, and how many by chance."""
-    said: list[Finding] = []
-    for one in context.classes:
-        said += _species(one.species.key, [t for t in trends if t.series.species == one.species.key], context)
-    outside = [t.result.id for t in trends if direction(t.result.estimate) in ("up", "down")]
-    if counts.tested:
-        text = (
-            f"{counted(counts.tested, 'trend')} were tested; {counts.outside} of their intervals leave out zero, where about "
-            f"{format_number(counts.expected, decimals=1)} would by chance if nothing had changed, and {counts.held} "
-            f"{'stands' if counts.held == 1 else 'stand'} after adjusting for the number of tests"
-        )
-        said.append(Finding(sentence(text), tuple(outside or [t.result.id for t in trends])))
-    return collect(said)
-
-
-def _species(key: str, trends: Sequence[IndexTrend], context: Context) -> list[Finding]:
-    said, unclear, lost = list[Finding](), list[IndexTrend](), dict[str, list[IndexTrend]]()
-    for one in trends:
-        s = one.series
-        lead = s.quantity == QUANTITY and s.size_class == context.lead_class(key)
-        first, last = (int(s.year[0]), int(s.year[-1])) if s.year.size else (0, 0)
-        margin = STEADY[s.quantity] if one.result.estimate.units.startswith("percent") else 0.0
-        found = context.writer.trend(one.result, first=first, last=last, seasons=s.year.size, margin=margin, key=lead)
-        if not one.result.estimate.estimable:
-            lost.setdefault(_bare(one.result.estimate.notes[0]), []).append(one)
-        elif lead or found.direction != "unclear":
-            said.append(found)
-        else:
-            unclear.append(one)
-        if found.direction == "unclear" and one.smooth is not None and direction(one.smooth.change) in ("up", "down"):
-            said.append(_smoothed(one, context))
-    if unclear:
-        listed = joined([_plain_name(t.series, context) for t in unclear])
-        text = f"whether these have a steady trend over the seasons cannot be told for {context.names[key].lower()}: {listed}"
-        said.append(Finding(sentence(text), tuple(t.result.id for t in unclear), "unclear"))
-    for reason, members in lost.items():
-        listed = joined([_plain_name(t.series, context) for t in members])
-        text = f"of {context.names[key].lower()} no trend could be estimated for {listed}: {reason}"
-        said.append(Finding(sentence(text), tuple(t.result.id for t in members)))
-    return said
-
-
-def _plain_name(s: IndexSeries, context: Context) -> str:
-    if s.quantity == "proportional_size":
-        return f"share of stock fish that reach {s.size_class} length"
-    name = context.writer.nouns.phrase(s.quantity, s.species).removeprefix("the ").split(" of ")[0]
-    return name if s.size_class in ("all", context.lead_class(s.species)) else f"{name} of {s.size_class} length and longer"
-
-
-def _smoothed(trend: IndexTrend, context: Context) -> Finding:
-    s, m = trend.series, trend.smooth
-    assert m is not None
-    result = Result("smoothed_change", m.change, None, s.species, s.size_class, detail=s.quantity)
-    span = f"from {int(m.year[0])} to {int(m.year[-1])}, with sampling error smoothed out,"
-    found = context.writer.moved(result, span)
-    text = f"{found.text.rstrip('.')}; that compares two seasons, and it is no steady trend"
-    return Finding(sentence(text), found.results, found.direction, key=s.quantity == "relative_weight")

@@ -23,6 +23,7 @@ from fishreport.methods.estimate import Estimate
 from fishreport.methods.objectives import ObjectiveOutcome, probability_above
 
 _PER_YEAR = " per year"
+_NOT_JUDGED = "not judged: "
 _ABOUT_ANOTHER = ("trend_per_year", "sen_slope", "step_change", "smoothed_change", "covariate_effect", "objective_probability")
 Direction = Literal["up", "down", "steady", "unclear"]
 
@@ -96,6 +97,17 @@ def _likely_direction(estimate: Estimate) -> float:
     return max(above, 1 - above)
 
 
+def _likely(change: Estimate, noun: str, allowed: Allowance | None) -> str:
+    """How likely a rise or fall is: by its interval, or by its adjusted p where that is less sure."""
+    plain = _likely_direction(change)
+    if allowed is None or math.isnan(allowed.adjusted_p):
+        return f"a {noun} is {likelihood(plain)}"
+    text = f"a {noun} is {likelihood(min(plain, 1 - allowed.adjusted_p / 2))}"
+    if allowed.adjusted_p < 1 - change.level:
+        return text
+    return f"{text}, adjusted for the {allowed.tests} (p {allowed.adjusted_p:.2g}, not below {1 - change.level:.2g})"
+
+
 def _chance(probability: float) -> str:
     return "over 0.99" if probability > 0.99 else "under 0.01" if probability < 0.01 else f"{probability:.2f}"
 
@@ -105,6 +117,22 @@ def _subject_of(result: Result) -> str:
     if result.quantity in _ABOUT_ANOTHER and result.detail:
         return result.detail.split("/")[0].split(" ")[0]
     return result.quantity
+
+
+@dataclass(frozen=True)
+class Allowance:
+    """What is allowed for because a finding is one of many tests.
+
+    Attributes
+    ----------
+    adjusted_p : float
+        Two-sided p of the finding, adjusted for the number of tests; NaN for none.
+    tests : str
+        The tests, counted: ``54 trends tested``.
+    """
+
+    adjusted_p: float
+    tests: str
 
 
 @dataclass(frozen=True)
@@ -207,7 +235,10 @@ class Writer:
             margin = self.steady_percent if relative else 0.0
         return self._moved(change, subject, span, ids, margin, key)
 
-    def _moved(self, change: Estimate, subject: str, span: str, ids: tuple[str, ...], margin: float, key: bool) -> Finding:
+    def _moved(
+        self, change: Estimate, subject: str, span: str, ids: tuple[str, ...], margin: float, key: bool,
+        allowed: Allowance | None = None,
+    ) -> Finding:  # fmt: skip
         found = direction(change, margin=margin)
         if math.isnan(change.lower) or math.isnan(change.upper):
             text = f"whether {subject} rose or fell {span} cannot be told: the change has no interval"
@@ -219,16 +250,18 @@ class Writer:
         else:
             verb, noun = ("rose", "rise") if found == "up" else ("fell", "fall")
             size = self._with_interval(change if found == "up" else mirrored(change))
-            text = f"{subject} {verb} {span} by {size}; a {noun} is {likelihood(_likely_direction(change))}"
+            text = f"{subject} {verb} {span} by {size}; {_likely(change, noun, allowed)}"
         return Finding(sentence(text), ids, found, key)
 
     def trend(
-        self, result: Result, *, first: int, last: int, seasons: int | None = None, margin: float | None = None, key: bool = False
-    ) -> Finding:
+        self, result: Result, *, first: int, last: int, seasons: int | None = None, margin: float | None = None,
+        key: bool = False, allowed: Allowance | None = None,
+    ) -> Finding:  # fmt: skip
         """Trend over seasons, from a ``trend_per_year`` result whose `detail` names the quantity that it is the trend of.
 
         `seasons` counts those with data. `margin`: in the units of the estimate; None takes `steady_percent` for a trend in
-        percent per year, and no margin otherwise.
+        percent per year, and no margin otherwise. `allowed`: the word of likelihood is no surer than that adjusted p, and an
+        adjusted p that no longer tells the trend from chance is said.
         """
         estimate, subject = result.estimate, self.subject(result)
         if not estimate.estimable:
@@ -239,7 +272,30 @@ class Writer:
         span = f"over the {count} seasons from {first} to {last}"
         if margin is None:
             margin = self.steady_percent if estimate.units.startswith("percent") else 0.0
-        return self._moved(estimate, subject, span, (result.id,), margin, key)
+        return self._moved(estimate, subject, span, (result.id,), margin, key, allowed)
+
+    def compared(
+        self, result: Result, *, first: int, last: int, unsteady: Result | None = None, key: bool = False,
+        allowed: Allowance | None = None,
+    ) -> Finding:  # fmt: skip
+        """Two seasons of a smoothed level, from a ``smoothed_change`` result: the last was higher or lower than the first.
+
+        `unsteady`: the trend over the same seasons, where it cannot be told and the sentence is to say so. `allowed`: as in
+        `trend`.
+        """
+        change, subject = result.estimate, self.subject(result)
+        found, span = direction(change), "with sampling error smoothed out"
+        if found not in ("up", "down"):
+            return self.moved(result, f"from {first} to {last}, {span},", key=key)
+        word, noun, verb = ("higher", "rise", "rose") if found == "up" else ("lower", "fall", "fell")
+        size = self._with_interval(change if found == "up" else mirrored(change))
+        text = f"{subject} was {word} in {last} than in {first}, {span}, by {size}; {_likely(change, noun, allowed)}"
+        if unsteady is None:
+            return Finding(sentence(text), (result.id,), found, key)
+        text = f"{text}; whether it {verb} steadily cannot be told"
+        if not math.isnan(unsteady.estimate.lower) and not math.isnan(unsteady.estimate.upper):
+            text = f"{text}: {self._across_zero(unsteady.estimate)}"
+        return Finding(sentence(text), (unsteady.id, result.id), found, key)
 
     def moved(self, result: Result, span: str, *, margin: float = 0.0, key: bool = False) -> Finding:
         """A change that the result itself holds, such as a step after an event; its `detail` names what changed, `span` when."""
@@ -264,7 +320,8 @@ class Writer:
             return Finding(sentence(f"{head}; whether it is met is not yet known: {reason}"), (result.id,), "none", key)
         was = f"it was {self.amount(outcome.mean)}"
         if math.isnan(outcome.probability):
-            tail = "whether that meets the objective is not yet known, as the estimate has no measure of its uncertainty"
+            reason = next((note for note in outcome.notes if note.startswith(_NOT_JUDGED)), "too few data")
+            tail = f"whether that meets the objective is not yet known: {reason.removeprefix(_NOT_JUDGED)}"
         else:
             chance = _chance(outcome.probability)
             tail = {

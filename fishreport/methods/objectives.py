@@ -26,7 +26,7 @@ class ObjectiveOutcome:
     verdict : str
         ``met``, ``not met`` or ``not yet known``.
     probability : float
-        Probability that the objective is met, 0 to 1; NaN when nothing could be estimated.
+        Probability that the objective is met, 0 to 1; NaN when it could not be judged.
     mean : Estimate
         The mean over the seasons asked for, that the objective is held against.
     at_least, at_most : float
@@ -178,9 +178,9 @@ def evaluate_objective(
     -------
     ObjectiveOutcome
         Probability by `probability_above` for the mean over the seasons (`contrast.mean_of`). ``met`` when it is at least
-        `certainty`, ``not met`` when it is at most 1 − `certainty`, else ``not yet known``. Also ``not yet known`` when half or
-        more of the seasons asked for could not be estimated, or when there is no measure of uncertainty. Common practice, no
-        source.
+        `certainty`, ``not met`` when it is at most 1 − `certainty`, else ``not yet known``. Also ``not yet known``, without a
+        probability, when a season asked for could not be estimated (the mean is then that of fewer seasons, and says nothing of
+        the missing one), or when there is no measure of uncertainty. Common practice, no source.
 
     Raises
     ------
@@ -194,16 +194,16 @@ def evaluate_objective(
     if not mean.estimable:
         return ObjectiveOutcome("not yet known", math.nan, mean, low, high, certainty, rule, "identity", mean.notes)
     scale = natural_scale(mean)
+    used = sum(estimate.estimable for estimate in seasons)
+    if used < len(seasons):
+        notes = (f"not judged: {used} of the {len(seasons)} seasons could be estimated", *mean.notes)
+        return ObjectiveOutcome("not yet known", math.nan, mean, low, high, certainty, rule, scale, notes)
     above_low = 1.0 if math.isinf(low) else probability_above(mean, low)
     above_high = 0.0 if math.isinf(high) else probability_above(mean, high)
     probability = above_low - above_high
     if math.isnan(probability):
-        notes = (*mean.notes, "the estimate has no measure of its uncertainty")
+        notes = ("not judged: the estimate has no measure of its uncertainty", *mean.notes)
         return ObjectiveOutcome("not yet known", math.nan, mean, low, high, certainty, rule, scale, notes)
     probability = min(max(probability, 0.0), 1.0)
-    used = sum(estimate.estimable for estimate in seasons)
-    if 2 * used <= len(seasons):
-        notes = (*mean.notes, f"{used} of {len(seasons)} seasons could be estimated, more than half needed")
-        return ObjectiveOutcome("not yet known", probability, mean, low, high, certainty, rule, scale, notes)
     verdict: Verdict = "met" if probability >= certainty else "not met" if probability <= 1 - certainty else "not yet known"
     return ObjectiveOutcome(verdict, probability, mean, low, high, certainty, rule, scale, mean.notes)

@@ -100,6 +100,23 @@ def test_adjusted_p_is_that_of_benjamini_and_hochberg(trends):
     known = [t for t in trends if math.isfinite(t.p)]
     theirs = multipletests([t.p for t in known], method="fdr_bh")[1]
     np.testing.assert_allclose([t.adjusted_p for t in known], theirs)
+    moved = [t for t in trends if math.isfinite(t.smooth_p)]
+    theirs = multipletests([t.smooth_p for t in moved], method="fdr_bh")[1]
+    np.testing.assert_allclose([t.smooth_adjusted_p for t in moved], theirs)
+    assert trend.adjusted_p([]) == [] and math.isnan(trend.adjusted_p([math.nan])[0])
+
+
+def test_p_of_a_smoothed_change_is_that_of_its_interval(trends):
+    """scipy.stats.norm on the logarithm of the change, or the change itself for a share."""
+    for t in trends:
+        if t.smooth is None or not t.smooth.change.estimable:
+            continue
+        e = t.smooth.change
+        sides = np.array([e.lower, e.value, e.upper])
+        low, middle, high = np.log(1 + sides / 100) if t.series.scale == "log" else sides
+        se = (high - low) / (2 * stats.norm.ppf(0.975))
+        assert t.smooth_p == pytest.approx(2 * stats.norm.cdf(-abs(middle / se)))
+        assert (t.smooth_p < 0.05) == (e.lower > 0 or e.upper < 0), t.result.id
 
 
 def test_multiplicity_counts(trends):
@@ -109,11 +126,49 @@ def test_multiplicity_counts(trends):
     assert counts.outside == sum(e.lower > 0 or e.upper < 0 for e in intervals)
     assert counts.expected == pytest.approx(0.05 * counts.tested)
     assert counts.held == sum(t.adjusted_p < 0.05 for t in trends) <= counts.outside
+    assert counts.standing == tuple(t.series for t in trends if t.adjusted_p < 0.05)
+    moves = trend.smoothed_multiplicity(trends, 0.95)
+    smooth = [t for t in trends if t.smooth is not None and t.smooth.change.estimable]
+    assert moves.tested == len(smooth)
+    assert moves.outside == sum(t.smooth.change.lower > 0 or t.smooth.change.upper < 0 for t in smooth)
+    assert moves.held == sum(t.smooth_adjusted_p < 0.05 for t in smooth)
 
 
 def test_shares_are_told_in_percentage_points(trends):
     one = _of(trends, "proportional_size", "brown_trout", "quality")
     assert one.method.startswith("linear") and one.result.estimate.units == "percentage points per year"
+
+
+@pytest.mark.parametrize(
+    ("values", "reason"),
+    [
+        ([0, 0, 0, 0, 0, 0, 0, 0, 0.9, 0], "0% in 9 of 10 seasons, at most 0.9% in the others"),
+        ([0, 0, 0, 0, 0, 0, 0, 0, 0, 0], "0% in 10 of 10 seasons"),
+        ([100, 100, 100, 97, 100, 98, 100, 100, 100, 100], "100% in 8 of 10 seasons, at least 97% in the others"),
+        ([0, 2, 0, 2, 0, 2, 0, 2, 0, 2], "0% in 5 of 10 seasons, at most 2% in the others"),
+    ],
+)
+def test_a_share_of_none_or_all_in_half_of_the_seasons_has_no_trend(demo_study, classes, values, reason):
+    made = _index(values, quantity="proportional_size", units="percent")
+    edge = [replace_se(r) if r.estimate.value in (0, 100) else r for r in made]
+    (one,) = trend.index_trends(Results(dataclasses.replace(r, size_class="quality") for r in edge), classes, 2025)
+    assert one.result.estimate.notes[0] == f"not estimable: {reason}"
+    assert math.isnan(one.p) and one.smooth is None and one.line is None and not one.sen.estimate.estimable
+    assert trend.multiplicity([one], 0.95).tested == 0
+    study = demo_study.model_copy(update={"events": (Event(name="new gate", year=2015),)})
+    (step,) = trend.steps(study, [one])
+    assert step.change.change.notes[0] == f"not estimable: {reason}" == step.result.estimate.notes[0]
+
+
+def test_a_share_that_is_none_in_few_seasons_keeps_its_trend(classes):
+    made = _index([0, 0, 0, 5, 8, 12, 15, 20, 24, 30], quantity="proportional_size", units="percent")
+    (one,) = trend.index_trends(Results(dataclasses.replace(r, size_class="quality") for r in made), classes, 2025)
+    assert one.result.estimate.lower > 0
+
+
+def replace_se(result):
+    e = dataclasses.replace(result.estimate, se=math.nan, lower=result.estimate.value, upper=result.estimate.value)
+    return dataclasses.replace(result, estimate=e)
 
 
 def test_a_season_without_a_fish_takes_the_sen_slope(classes):
@@ -211,6 +266,15 @@ def test_a_driver_of_another_species_or_without_change_is_left_out(demo_study, c
     assert drivers.driver_effects(demo_study, [other, flat], made) == []
 
 
+def test_p_of_drivers_is_adjusted_for_their_number(demo_study, demo_survey, trends, classes):
+    """statsmodels.stats.multitest.multipletests, method fdr_bh."""
+    found = drivers.driver_effects(demo_study, drivers.drivers(demo_study, demo_survey), trend.driven(trends, classes))
+    known = [one for one in found if math.isfinite(one.p)]
+    theirs = multipletests([one.p for one in known], method="fdr_bh")[1]
+    assert len(known) > 5
+    np.testing.assert_allclose([one.adjusted_p for one in known], theirs)
+
+
 def test_objectives_of_the_last_season_are_those_of_the_scorecard(demo_study, known):
     history = plan.objective_history(demo_study, known, range(2016, 2026))
     for one, before in zip(plan.evaluate_objectives(demo_study, known), history, strict=True):
@@ -222,13 +286,70 @@ def test_objectives_of_the_last_season_are_those_of_the_scorecard(demo_study, kn
 
 
 def test_an_objective_over_three_seasons_looks_back_from_each(demo_study, known):
-    first = plan.objective_history(demo_study, known, [2018, 2020])[0]
+    first = plan.objective_history(demo_study, known, [2016, 2017, 2018, 2020])[0]
+    assert list(first) == [2018, 2020], "the mean of three seasons is not judged on one or two"
     for season, outcome in first.items():
         values = [
             known.one(quantity="catch_rate", species="brown_trout", size_class="quality", site=None, season=y).estimate.value
             for y in range(season - 2, season + 1)
         ]
         assert outcome.mean.value == pytest.approx(np.mean(values))
+
+
+def _without(known, season):
+    """`known` with the catch rates of a season missed."""
+    lost = Estimate.not_estimable("no run", units="fish/h")
+    return Results(
+        dataclasses.replace(r, estimate=lost) if r.season == season and r.quantity == "catch_rate" else r for r in known
+    )
+
+
+@pytest.mark.parametrize("missed", [2023, 2024, 2025])
+def test_a_mean_of_three_seasons_with_one_missed_is_not_judged(demo_study, known, missed):
+    some = _without(known, missed)
+    one = plan.evaluate_objectives(demo_study, some)[0]
+    assert one.objective.over_years == 3 and one.outcome.mean.estimable
+    assert (one.outcome.verdict, one.result.estimate.estimable) == ("not yet known", False)
+    assert one.result.estimate.notes[0] == "not estimable: 2 of the 3 seasons could be estimated"
+    assert set(plan.objective_history(demo_study, some, range(2016, 2026))[0]) == set(range(2018, 2026)) - set(
+        range(missed, missed + 3)
+    )
+
+
+def _rate(value, low, high, detail=None, quantity="total_mortality"):
+    e = Estimate(value, (high - low) / 3.92, low, high, 0.95, "per year", "made up", 50)
+    return Result(quantity, e, 2025, "brown_trout", "all", detail=detail)
+
+
+@pytest.mark.parametrize(
+    ("own", "other", "named"),
+    [
+        ((0.71, 0.51, 0.94), (0.59, 0.53, 0.65), True),  # not yet known, and met by the other
+        ((0.71, 0.51, 0.94), (0.80, 0.72, 0.90), True),  # not yet known, and not met by the other
+        ((0.71, 0.51, 0.94), (0.64, 0.47, 0.86), False),  # neither is sure
+        ((0.55, 0.50, 0.60), (0.70, 0.45, 1.00), True),  # met, and the other lies beyond the bound
+        ((0.55, 0.50, 0.60), (0.62, 0.45, 0.90), False),  # met, and the other is only less sure
+        ((0.80, 0.72, 0.90), (0.60, 0.45, 0.90), True),  # not met, and the other lies within
+        ((0.55, 0.50, 0.60), (0.56, 0.50, 0.62), False),
+    ],
+)
+def test_estimators_that_put_an_objective_on_the_other_side(repository, own, other, named):
+    objective = [{"quantity": "total_mortality", "species": "BNT", "at_most": 0.65}]
+    study = read_study(repository / "demo_inputs", overrides={"objectives": objective})
+    known = Results([_rate(*own), _rate(*other, "year classes followed")])
+    (found,) = plan.evaluate_objectives(study, known)
+    assert [way.name for way in found.others] == (["year classes followed"] if named else [])
+    three = read_study(repository / "demo_inputs", overrides={"objectives": [{**objective[0], "over_years": 3}]})
+    assert plan.evaluate_objectives(three, known)[0].others == ()
+
+
+def test_a_part_of_the_water_is_no_other_estimator_of_the_whole(repository):
+    objective = [{"quantity": "population_size", "species": "BNT", "at_least": 0.65}]
+    study = read_study(repository / "demo_inputs", overrides={"objectives": objective})
+    whole, part = (_rate(*x, quantity="population_size") for x in ((0.9, 0.8, 1.0), (0.2, 0.1, 0.3)))
+    for detail, named in (("removal sections", False), ("one class", True)):
+        (found,) = plan.evaluate_objectives(study, Results([whole, dataclasses.replace(part, detail=detail)]))
+        assert bool(found.others) == named
 
 
 def test_an_objective_on_a_trend_is_held_against_that_of_the_standardised_rate(repository, known, trends, classes):

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import pytest
+
+from fishreport.analysis.plan import evaluate_objectives
+from fishreport.analysis.result import Result, Results
 from fishreport.exhibits import front
 from fishreport.exhibits.exhibit import Finding, Findings, Remark
+from fishreport.methods.estimate import Estimate
+from fishreport.study import read_study
 
 
 def test_key_findings_stand_by_species_with_the_trend_first(demo_context):
@@ -18,3 +24,33 @@ def test_key_findings_stand_by_species_with_the_trend_first(demo_context):
     ]  # fmt: skip
     assert all(isinstance(one, Findings | Remark) for one in shown)
     assert front.key_findings(Findings(()), demo_context) == []
+
+
+def _rate(value, low, high, season=2025, detail=None, quantity="total_mortality", size_class="all", units="per year"):
+    e = Estimate(value, (high - low) / 3.92, low, high, 0.95, units, "made up", 50)
+    return Result(quantity, e, season, "brown_trout", size_class, detail=detail)
+
+
+@pytest.mark.parametrize(("followed", "said"), [((0.593, 0.532, 0.654), True), ((0.648, 0.469, 0.862), False)])
+def test_a_verdict_that_hangs_on_the_estimator_is_said(repository, demo_context, followed, said):
+    aim = {"name": "Few die", "quantity": "total_mortality", "species": "BNT", "at_most": 0.65}
+    study = read_study(repository / "demo_inputs", overrides={"objectives": [aim]})
+    known = Results([_rate(0.706, 0.514, 0.944), _rate(*followed, detail="year classes followed")])
+    card = front.scorecard(evaluate_objectives(study, known), demo_context)
+    notes = [note for note in card.notes if "estimator" in note]
+    assert notes == (
+        ["“Few die” hangs on the estimator: by “year classes followed” the estimate is 0.593 per year (95% interval 0.532 to "
+         "0.654) and the objective met (probability 0.97)."] if said else []
+    )  # fmt: skip
+
+
+def test_an_objective_that_is_not_judged_says_why(repository, demo_context):
+    aim = {"quantity": "catch_rate", "species": "BNT", "size_class": "stock", "at_least": 50, "over_years": 3}
+    study = read_study(repository / "demo_inputs", overrides={"objectives": [aim]})
+    place = {"quantity": "catch_rate", "size_class": "stock", "units": "fish/h"}
+    known = Results([_rate(80, 60, 110, 2023, **place), _rate(85, 60, 110, 2025, **place)])
+    card = front.scorecard(evaluate_objectives(study, known), demo_context)
+    assert (card.rows[0].verdict, card.rows[0].probability) == ("Not yet known", "—")
+    assert card.notes[-1] == (
+        "The catch rate of brown trout of stock length (150 mm) and longer: not judged: 2 of the 3 seasons could be estimated."
+    )

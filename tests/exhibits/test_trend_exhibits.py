@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from fishreport.analysis import catch, catch_model, condition, drivers, plan, sizes, trend
-from fishreport.exhibits import changes, objectives, standardised
+from fishreport.exhibits import changes, objectives, standardised, trend_words
 from fishreport.exhibits import trend as exhibits
 from fishreport.exhibits.context import report_context
 from fishreport.methods.estimate import Estimate
@@ -27,6 +27,7 @@ class Made:
     trends: list
     lead: list
     counts: trend.Multiplicity
+    moves: trend.Multiplicity
     steps: list
     effects: list
     outcomes: tuple
@@ -53,9 +54,8 @@ def _make(study, survey) -> Made:
     effects = drivers.driver_effects(study, drivers.drivers(study, survey), trend.driven(lead, classes))
     outcomes = plan.evaluate_objectives(study, known)
     history = plan.objective_history(study, known, survey.seasons)
-    return Made(
-        indices, before, trends, lead, trend.multiplicity(trends, study.parameters.level), steps, effects, outcomes, history
-    )
+    many = trend.multiplicity(trends, study.parameters.level), trend.smoothed_multiplicity(trends, study.parameters.level)
+    return Made(indices, before, trends, lead, *many, steps, effects, outcomes, history)
 
 
 def _figures(made: Made, context):
@@ -73,7 +73,7 @@ def _tables(made: Made, context):
         standardised.index_table(made.indices, context),
         standardised.difference_table(made.indices, made.before, context),
         standardised.check_table(made.indices, context),
-        exhibits.trend_table(made.lead, made.counts, context),
+        exhibits.trend_table(made.lead, made.counts, made.moves, context),
         exhibits.rank_table(made.lead, context),
         exhibits.class_table(made.trends, context),
         changes.step_table(made.steps, context),
@@ -84,7 +84,7 @@ def _tables(made: Made, context):
 
 def _findings(made: Made, context):
     lists = (
-        exhibits.findings(made.lead, made.counts, context),
+        trend_words.findings(made.lead, made.counts, made.moves, context),
         standardised.findings(made.indices, made.before, context),
         changes.step_findings(made.steps, context),
         changes.driver_findings(made.effects, context),
@@ -129,20 +129,25 @@ def test_every_sentence_names_results_that_exist_and_few_are_key(made, demo_cont
     for finding in found:
         assert finding.results and set(finding.results) <= made.ids, finding.text
     key = [f for f in found if f.key]
-    trends = [
-        f"trend_per_year/{one}/stock/standardised_catch_rate" for one in ("brown_trout", "rainbow_trout", "smallmouth_bass")
+    catch = "stock/standardised_catch_rate"
+    condition = "brown_trout/stock/relative_weight"
+    assert [f.results for f in key] == [
+        (f"trend_per_year/brown_trout/{catch}", f"smoothed_change/brown_trout/{catch}"),
+        (f"trend_per_year/{condition}", f"smoothed_change/{condition}"),
+        (f"trend_per_year/rainbow_trout/{catch}",),
+        (f"smoothed_change/rainbow_trout/{catch}",),
+        (f"trend_per_year/smallmouth_bass/{catch}",),
     ]
-    leaner = "smoothed_change/brown_trout/stock/relative_weight"
-    assert [f.results for f in key] == [(trends[0],), (leaner,), (trends[1],), (trends[2],)]
 
 
-def _changed(made: Made, lower, value, upper):
+def _changed(made: Made, lower, value, upper, **more):
     """The lead trends with the catch rate of brown trout at these percent a year, and nothing to say of its smoothed level."""
+    more = {"smooth": None, **more}
     out = []
     for one in made.lead:
         if (one.series.quantity, one.series.species, one.series.size_class) == (catch_model.QUANTITY, "brown_trout", "stock"):
             e = Estimate(value, (upper - lower) / 4, lower, upper, 0.95, "percent per year", "made up", 10)
-            one = dataclasses.replace(one, result=dataclasses.replace(one.result, estimate=e), smooth=None)
+            one = dataclasses.replace(one, result=dataclasses.replace(one.result, estimate=e), **more)
         out.append(one)
     return out
 
@@ -157,27 +162,134 @@ def _changed(made: Made, lower, value, upper):
     ],
 )
 def test_the_trend_is_worded_by_its_interval(made, demo_context, lower, value, upper, direction, words):
-    found = exhibits.findings(_changed(made, lower, value, upper), made.counts, demo_context).items
-    (about,) = [f for f in found if f.key and f.results[0].startswith("trend_per_year/brown_trout")]
+    found = trend_words.findings(_changed(made, lower, value, upper), made.counts, made.moves, demo_context).items
+    (about,) = [f for f in found if f.key and f.results[0].startswith("trend_per_year/brown_trout/stock/standardised")]
     assert about.direction == direction and words in about.text
 
 
 def test_steady_is_narrow_for_condition_and_for_shares():
-    assert exhibits.STEADY["relative_weight"] < exhibits.STEADY["proportional_size"] < exhibits.STEADY["catch_rate"]
-    assert set(exhibits.STEADY) == set(trend.QUANTITIES)
+    steady = trend_words.STEADY
+    assert steady["relative_weight"] < steady["proportional_size"] < steady["catch_rate"]
+    assert set(steady) == set(trend.QUANTITIES)
+
+
+def _lead_catch(made: Made):
+    """The catch rate of brown trout, and what is said of it."""
+    catch = "brown_trout/stock/standardised_catch_rate"
+    return next(t for t in made.lead if t.result.id == f"trend_per_year/{catch}"), catch
+
+
+@pytest.mark.parametrize(
+    ("low", "value", "high", "found", "words"),
+    [
+        (6.0, 42.0, 90.0, "up",
+         " was higher in 2025 than in 2016, with sampling error smoothed out, by 42% (95% interval 6 to 90); a rise is"),
+        (-60.0, -40.0, -10.0, "down",
+         " was lower in 2025 than in 2016, with sampling error smoothed out, by 40% (95% interval 10 to 60); a fall is"),
+        (-10.0, 15.0, 50.0, "unclear", "rose or fell over the 10 seasons from 2016 to 2025 cannot be told"),
+    ],
+)  # fmt: skip
+def test_last_season_against_the_first_and_no_steady_trend_in_one_sentence(made, demo_context, low, value, high, found, words):
+    one, catch = _lead_catch(made)
+    change = Estimate(value, 1.0, low, high, 0.95, "percent", "made up", 10)
+    shown = _changed(made, -1.0, 4.0, 9.0, smooth=dataclasses.replace(one.smooth, change=change), smooth_adjusted_p=0.001)
+    said = [
+        f for f in trend_words.findings(shown, made.counts, made.moves, demo_context).items if any(catch in r for r in f.results)
+    ]
+    about = said[0]
+    assert about.key and about.direction == found and words in about.text
+    verb = {"up": "rose", "down": "fell"}.get(found)
+    if verb:
+        tail = f"whether it {verb} steadily cannot be told: anything from a fall of 1.0% a year to a rise of 9.0% a year"
+        assert tail in about.text
+        assert about.results == (f"trend_per_year/{catch}", f"smoothed_change/{catch}")
+        assert not any(f.text.startswith("Whether") and f"trend_per_year/{catch}" in f.results for f in said)
+
+
+def test_that_a_steady_trend_cannot_be_told_is_said_once_of_each_index(made, demo_context):
+    found = trend_words.findings(made.lead, made.counts, made.moves, demo_context).items
+    assert not any("no steady trend" in f.text for f in found)
+    for one in made.lead:
+        if one.result.estimate.estimable and not (one.result.estimate.lower > 0 or one.result.estimate.upper < 0):
+            told = [f for f in found if "cannot be told" in f.text and one.result.id in f.results]
+            steady = [f for f in found if f.direction == "steady" and one.result.id in f.results]
+            assert len(told) + len(steady) == 1, one.result.id
+
+
+@pytest.mark.parametrize(
+    ("q", "words"),
+    [
+        (0.001, "; a fall is virtually certain."),
+        (0.03, "; a fall is extremely likely."),
+        (0.074, "; a fall is extremely likely, adjusted for the {n} trends tested (p 0.074, not below 0.05)."),
+        (0.4, "; a fall is likely, adjusted for the {n} trends tested (p 0.4, not below 0.05)."),
+        (math.nan, "; a fall is virtually certain."),
+    ],
+)
+def test_the_word_of_likelihood_is_no_surer_than_the_adjusted_p(made, demo_context, q, words):
+    shown = _changed(made, -9.0, -6.0, -3.0, adjusted_p=q)
+    found = trend_words.findings(shown, made.counts, made.moves, demo_context).items
+    (about,) = [f for f in found if f.key and f.results[0].startswith("trend_per_year/brown_trout/stock/standardised")]
+    assert about.direction == "down" and about.text.endswith(words.format(n=made.counts.tested))
+
+
+@pytest.mark.parametrize(("q", "beside"), [(0.001, False), (0.074, True)])
+def test_a_trend_that_does_not_stand_has_the_seasons_compared_beside_it(made, demo_context, q, beside):
+    one, catch = _lead_catch(made)
+    change = Estimate(-40.0, 1.0, -60.0, -10.0, 0.95, "percent", "made up", 10)
+    smooth = dataclasses.replace(one.smooth, change=change)
+    shown = _changed(made, -9.0, -6.0, -3.0, adjusted_p=q, smooth=smooth, smooth_adjusted_p=0.001)
+    found = trend_words.findings(shown, made.counts, made.moves, demo_context).items
+    compared = [f for f in found if f.results == (f"smoothed_change/{catch}",)]
+    assert len(compared) == beside
+    if beside:
+        assert compared[0].key and compared[0].text.endswith("; a fall is virtually certain.")
+        assert "steadily" not in compared[0].text
+
+
+def test_a_share_near_zero_is_not_called_steady(made, demo_context):
+    """Rainbow trout of preferred length: none in nine of ten seasons."""
+    found = trend_words.findings(made.lead, made.counts, made.moves, demo_context).items
+    (about,) = [f for f in found if "trend_per_year/rainbow_trout/preferred/proportional_size" in f.results]
+    assert about.direction == "none"
+    assert "no trend could be estimated for share of stock fish that reach preferred length: 0% in 9 of 10 seasons" in about.text
+
+
+@pytest.mark.parametrize(("level", "margin"), [(77.0, 1.0), (20.0, 1.0), (12.0, 0.6), (2.4, 0.1), (0.0, 0.0)])
+def test_steady_is_narrower_for_a_small_share(made, level, margin):
+    share = next(t.series for t in made.lead if t.series.quantity == "proportional_size")
+    assert trend_words.steady_margin(dataclasses.replace(share, value=np.full(10, level))) == pytest.approx(margin)
+    assert trend_words.steady_margin(dataclasses.replace(share, quantity="catch_rate", units="fish/h")) == 2.0
 
 
 def test_the_number_of_tests_is_said(made, demo_context):
-    texts = [f.text for f in exhibits.findings(made.lead, made.counts, demo_context).items]
-    (said,) = [text for text in texts if "were tested" in text]
+    texts = [f.text for f in trend_words.findings(made.lead, made.counts, made.moves, demo_context).items]
+    said, moved = [text for text in texts if "were tested" in text]
+    assert moved.startswith(f"{made.moves.tested} smoothed changes from the first season to the last were tested;")
     assert said.startswith(f"{made.counts.tested} trends were tested; {made.counts.outside} of their intervals leave out zero")
     assert f"about {0.05 * made.counts.tested:.1f} would by chance" in said
 
 
+def test_those_that_stand_are_named(made, demo_context):
+    assert exhibits.standing_words(made.counts, demo_context) == (
+        "2 stand after adjusting for the number: catch rate as caught of rainbow trout (all lengths and stock)"
+    )
+    one = dataclasses.replace(made.counts, standing=made.counts.standing[:1])
+    assert exhibits.standing_words(one, demo_context).startswith("1 stands after adjusting for the number: catch rate")
+    none = dataclasses.replace(made.counts, standing=())
+    assert exhibits.standing_words(none, demo_context) == "none stands after adjusting for the number"
+    share = next(t.series for t in made.lead if t.series.quantity == "proportional_size")
+    of_share = dataclasses.replace(made.counts, standing=(share,))
+    assert exhibits.standing_words(of_share, demo_context).endswith(": share by length of brown trout (quality)")
+
+
 def test_trend_table_shows_what_was_estimated(made, demo_context):
-    table = exhibits.trend_table(made.lead, made.counts, demo_context)
+    table = exhibits.trend_table(made.lead, made.counts, made.moves, demo_context)
     assert len(table.rows) == len(made.lead) == len(table.data)
     for row, one in zip(table.rows, made.lead, strict=True):
+        if not one.result.estimate.estimable:
+            assert row[2] == "not estimable"
+            continue
         shown = float(row[2].split("%")[0].split(" ")[0].replace("−", "-"))
         assert shown == pytest.approx(one.result.estimate.value, abs=0.6)
 
@@ -229,18 +341,31 @@ def test_a_step_is_worded_by_its_interval_and_doubted_beside_a_trend(made, demo_
 
 
 def test_drivers_are_told_from_zero_or_not(made, demo_context):
-    def with_limits(lower, upper):
+    def with_limits(lower, upper, q=0.01):
         out = []
         for one in made.effects:
             e = Estimate((lower + upper) / 2, 1.0, lower, upper, 0.95, "percent", "made up", 10)
-            out.append(dataclasses.replace(one, result=dataclasses.replace(one.result, estimate=e)))
+            out.append(dataclasses.replace(one, result=dataclasses.replace(one.result, estimate=e), adjusted_p=q))
         return [f.text for f in changes.driver_findings(out, demo_context).items]
 
     none = with_limits(-5.0, 5.0)
     assert len(none) == 1 and none[0].startswith(f"None of {len(made.effects)} associations")
     lower = with_limits(-9.0, -3.0)
-    assert any("was 6.0% lower" in text for text in lower) and "none of them shows a cause" in lower[-1]
+    many = len(made.effects)
+    assert any("was 6.0% lower" in text for text in lower) and "an association shows no cause" in lower[-1]
+    assert f"{many} can be told from zero by their own interval" in lower[-1] and f"{many} stand after adjusting" in lower[-1]
     assert any("was 6.0% higher (95% interval 3.0 to 9.0)" in text for text in with_limits(3.0, 9.0))
+    doubted = with_limits(-9.0, -3.0, q=0.3)
+    assert len(doubted) == 1 and "none stands after adjusting for the number" in doubted[0]
+
+
+def test_of_the_demo_no_driver_stands_and_the_table_says_so(made, demo_context):
+    """One of 14 by its own interval: p 0.007 is 0.10 after adjusting (p.adjust of R, method BH)."""
+    assert [f.direction for f in changes.driver_findings(made.effects, demo_context).items] == ["none"]
+    table = changes.driver_table(made.effects, demo_context)
+    assert [column.heading for column in table.columns][-2:] == ["p", "Adjusted p"]
+    warm = next(one for one in made.effects if one.result.id.endswith("brown_trout/stock/standardised_catch_rate-temperature"))
+    assert warm.p < 0.05 < warm.adjusted_p == pytest.approx(warm.p * len(made.effects))
 
 
 def test_objectives_read_without_colour(made, demo_context):
@@ -251,6 +376,8 @@ def test_objectives_read_without_colour(made, demo_context):
     for row, before in zip(table.rows, made.history, strict=True):
         if before:
             assert row[5] == f"{sum(o.verdict == 'met' for o in before.values())} of {len(before)}"
+    assert [row[5].split(" of ")[1] for row in table.rows if "mean of 3 seasons" in row[1]] == ["8", "8"]
+    assert "A mean of 3 seasons is not judged where fewer than 3 could be estimated" in table.notes[1]
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,7 @@ from fishreport.analysis.result import Result
 from fishreport.exceptions import InputError
 from fishreport.exhibits.nouns import Nouns, unit_words
 from fishreport.exhibits.units import US
-from fishreport.exhibits.wording import Writer, collect, direction, likelihood, sentence
+from fishreport.exhibits.wording import Allowance, Writer, collect, direction, likelihood, sentence
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.objectives import evaluate_objective
 
@@ -205,6 +205,51 @@ def test_objective_without_data_is_not_yet_known_and_bounds_are_converted() -> N
     assert us.objective(result, outcome).text == (
         "The mean length of brown trout should be at least 10 inches; whether it is met is not yet known: no lengths."
     )
+
+
+def test_an_objective_that_was_not_judged_says_why() -> None:
+    result = Result("objective_probability", estimate(0.9, 0, 1, ""), 2025, "brown_trout", "all", detail="catch_rate")
+    lost = Estimate.not_estimable("no run", units="fish/h")
+    one = WRITER.objective(result, evaluate_objective([estimate(30, 20, 40), estimate(32, 22, 42), lost], at_least=20)).text
+    assert "it was 31.0 fish per hour" in one
+    assert one.endswith("whether that meets the objective is not yet known: 2 of the 3 seasons could be estimated.")
+    bare = Estimate(30, math.nan, math.nan, math.nan, 0.95, "fish/h", "m", 3)
+    assert WRITER.objective(result, evaluate_objective(bare, at_least=20)).text.endswith(
+        "is not yet known: the estimate has no measure of its uncertainty."
+    )
+
+
+# ---- two seasons of a smoothed level ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("change", "found", "words"),
+    [
+        (
+            (42.0, 6.0, 90.0),
+            "up",
+            "was higher in 2025 than in 2016, with sampling error smoothed out, by 42% (95% interval 6 to 90)",
+        ),
+        ((-7.3, -8.4, -6.1), "down", "was lower in 2025 than in 2016, with sampling error smoothed out, by 7.3%"),
+        (
+            (5.0, -8.0, 20.0),
+            "unclear",
+            "from 2016 to 2025, with sampling error smoothed out, cannot be told: anything from a fall",
+        ),
+    ],
+)
+def test_seasons_compared(change: tuple[float, float, float], found: str, words: str) -> None:
+    e = estimate(*change, "percent")
+    result = Result("smoothed_change", e, None, "brown_trout", "stock", detail="catch_rate")
+    years = {"first": 2016, "last": 2025}
+    for unsteady in (None, trend(1.0, -3.0, 5.0)):
+        said = WRITER.compared(result, **years, unsteady=unsteady, allowed=Allowance(0.2, "20 smoothed changes tested"))
+        assert said.direction == found and words in said.text
+        assert ("steadily cannot be told" in said.text) == (unsteady is not None and found != "unclear")
+        assert ("very likely" not in said.text) and ("certain" not in said.text), "no surer than an adjusted p of 0.2"
+    bare = trend(1.0, math.nan, math.nan)
+    if found == "up":
+        assert WRITER.compared(result, **years, unsteady=bare).text.endswith("; whether it rose steadily cannot be told.")
 
 
 # ---- the rules hold for any numbers -----------------------------------------------------------------------------------
