@@ -233,12 +233,13 @@ def _at_the_edge(series: IndexSeries) -> str:
     """
     if series.units != "percent" or not series.value.size:
         return ""
-    for edge, others in ((0.0, "at most {:.2g}% in the others"), (100.0, "at least {:.3g}% in the others")):
+    for edge, others in ((0.0, "at most {:.2g}% in the "), (100.0, "at least {:.3g}% in the ")):
         there = series.value == edge
         if 2 * there.sum() >= there.size:
             rest = series.value[~there]
             far = others.format(rest.max() if edge == 0 else rest.min()) if rest.size else ""
-            return f"{edge:.0f}% in {there.sum()} of {there.size} seasons" + (f", {far}" if far else "")
+            told = f"{edge:.0f}% in {there.sum()} of {there.size} seasons"
+            return f"{told}, {far}other{'s' if rest.size > 1 else ''}" if far else told
     return ""
 
 

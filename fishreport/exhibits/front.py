@@ -13,7 +13,7 @@ from fishreport.exhibits.units import format_estimate
 from fishreport.exhibits.wording import collect, sentence
 
 _ORDER = (
-    "trend_per_year", "catch_rate", "population_size", "smoothed_change", "relative_weight", "proportional_size",
+    "trend_per_year", "smoothed_change", "catch_rate", "population_size", "relative_weight", "proportional_size",
     "total_mortality", "objective_probability",
 )  # fmt: skip
 """Quantities in the order in which the front page tells of them; what else chapters call key comes after."""

@@ -28,6 +28,7 @@ NAMES = {
     "total_mortality": "Total mortality",
     "annual_survival": "Annual survival",
 }
+_INDICES = {QUANTITY: "standardised catch rate", "proportional_size": "share by length"}
 DRAWN = (("proportional_size", "quality"), ("relative_weight", "stock"), ("mean_length", "stock"))
 _AXES = {"proportional_size": "Share quality (%)", "relative_weight": "Relative weight", "mean_length": "Mean length"}
 
@@ -119,7 +120,7 @@ def standing_words(counts: Multiplicity, context: Context, by: str = "") -> str:
     classes: dict[str, list[str]] = {}
     for s in counts.standing:
         name = context.names[s.species].lower()
-        index = "share by length" if s.quantity == "proportional_size" else NAMES[s.quantity].lower().replace(",", "")
+        index = _INDICES.get(s.quantity) or NAMES[s.quantity].lower().replace(",", "")
         classes.setdefault(f"{index} of {name}", []).append("all lengths" if s.size_class == "all" else s.size_class)
     return f"{head}: {joined([f'{of} ({joined(sizes)})' for of, sizes in classes.items()])}"
 

@@ -142,7 +142,7 @@ def test_shares_are_told_in_percentage_points(trends):
 @pytest.mark.parametrize(
     ("values", "reason"),
     [
-        ([0, 0, 0, 0, 0, 0, 0, 0, 0.9, 0], "0% in 9 of 10 seasons, at most 0.9% in the others"),
+        ([0, 0, 0, 0, 0, 0, 0, 0, 0.9, 0], "0% in 9 of 10 seasons, at most 0.9% in the other"),
         ([0, 0, 0, 0, 0, 0, 0, 0, 0, 0], "0% in 10 of 10 seasons"),
         ([100, 100, 100, 97, 100, 98, 100, 100, 100, 100], "100% in 8 of 10 seasons, at least 97% in the others"),
         ([0, 2, 0, 2, 0, 2, 0, 2, 0, 2], "0% in 5 of 10 seasons, at most 2% in the others"),
