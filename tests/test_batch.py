@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import signal
@@ -142,6 +143,13 @@ def test_one_failing_water_stops_no_other_and_the_rest_is_kept(tmp_path: Path, c
     assert [gap.what for gap in gaps] == ["no report"]
     assert "fish.csv" in gaps[0].why
     assert str(tmp_path) not in (first.rollup / "inputs" / "waters.json").read_text()
+    graph = {item["@id"]: item for item in json.loads((first.rollup / "ro-crate-metadata.json").read_text())["@graph"]}
+    used = {reference["@id"] for reference in graph["#rollup"]["object"]}
+    assert used == {f"#report/{name}/results.json" for name in ("north/one", "three")}
+    results = (tmp_path / "three" / "report" / "results.json").read_bytes()
+    assert graph["#report/three/results.json"]["sha256"] == hashlib.sha256(results).hexdigest()
+    parts = {reference["@id"] for reference in graph["./"]["hasPart"]}
+    assert {"report.html", "report.pdf", "inputs/waters.json"} <= parts <= set(graph)
 
     # Mended, the water that failed is built, and one whose report was touched; its own work is kept by the chapter.
     fish.write_text(good)

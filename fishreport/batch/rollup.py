@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import json
 import tempfile
 import tomllib
@@ -21,7 +22,7 @@ from fishreport.report.assemble import Document, assemble
 from fishreport.report.build import DEFAULT_FOLDER
 from fishreport.report.cache import Cache
 from fishreport.report.compare_build import OpenBuild, open_build
-from fishreport.report.manifest import INPUTS
+from fishreport.report.manifest import INPUTS, file_entity, software_entities, write_crate
 from fishreport.report.notebook import notebook_bytes
 from fishreport.report.pages import set_pages
 from fishreport.report.place import Placing
@@ -167,6 +168,62 @@ def _write(folder: Path, document: Document, pages: Mapping[str, bytes], execute
         (folder / "chapters" / f"{done.chapter.file_name}.ipynb").write_bytes(notebook_bytes(done.notebook))
 
 
+def _write_manifest(
+    folder: Path,
+    records: Sequence[Mapping[str, Any]],
+    title: str,
+    executed: Sequence[ExecutedChapter],
+    began: datetime.datetime,
+) -> None:
+    """Where the roll-up comes from, for programs: the results of every report with their digest; only here do times stand."""
+    ended = datetime.datetime.now(datetime.UTC)
+    outputs = sorted(path for path in folder.rglob("*") if path.is_file() and not path.name.startswith("."))
+    produced = [file_entity(path.relative_to(folder).as_posix(), path) for path in outputs]
+    used = [
+        {
+            "@id": f"#report/{record['place']}/results.json",
+            "@type": "File",
+            "name": f"Results of {record['name']}, season {record['season']}",
+            "encodingFormat": "application/json",
+            "sha256": record["digest"],
+        }
+        for record in records
+        if record["digest"]
+    ]
+    steps = [
+        {
+            "@id": f"#chapter/{done.chapter.name}",
+            "@type": "HowToStep",
+            "name": done.chapter.file_name,
+            "position": done.chapter.number,
+            "seconds": round(done.seconds, 2),
+        }
+        for done in executed
+    ]
+    action = {
+        "@id": "#rollup",
+        "@type": "CreateAction",
+        "name": f"Roll-up of {len(records)} waters",
+        "startTime": began.isoformat(timespec="seconds"),
+        "endTime": ended.isoformat(timespec="seconds"),
+        "instrument": {"@id": "#fishreport"},
+        "object": [{"@id": item["@id"]} for item in used],
+        "result": [{"@id": item["@id"]} for item in produced],
+        "step": [{"@id": item["@id"]} for item in steps],
+    }
+    root = {
+        "@id": "./",
+        "@type": "Dataset",
+        "name": title,
+        "description": "Results of several waters' fishery survey reports side by side.",
+        "datePublished": ended.date().isoformat(),
+        "license": "The license is set by the owner of the reports.",
+        "hasPart": [{"@id": item["@id"]} for item in produced],
+        "mentions": [{"@id": "#rollup"}],
+    }
+    write_crate(folder, [root, action, *software_entities(), *produced, *used, *steps])
+
+
 def build_rollup(
     waters: Sequence[Water],
     outcomes: Sequence[Mapping[str, Any]],
@@ -200,6 +257,7 @@ def build_rollup(
     ChapterError, ReportError
         As in a build.
     """
+    began = datetime.datetime.now(datetime.UTC)
     records = [water_record(water, outcome) for water, outcome in zip(waters, outcomes, strict=True)]
     if not any(record["season"] for record in records):
         raise UsageError("no water has a report to roll up")
@@ -229,5 +287,6 @@ def build_rollup(
         document = assemble(study, executed, last=_sources(records))
         pages = set_pages(document, formats, cache, Progress(quiet=True))
         _write(placing.folder, document, pages, executed)
+        _write_manifest(placing.folder, records, title, executed, began)
         placing.finish()
     return target

@@ -155,7 +155,7 @@ def how_it_was_made(study: Study, study_file: Path, executed: Sequence[ExecutedC
     return NotebookNode(nbformat=4, nbformat_minor=5, metadata=NotebookNode(), cells=cells)
 
 
-def _file_entity(identifier: str, path: Path) -> dict[str, Any]:
+def file_entity(identifier: str, path: Path) -> dict[str, Any]:
     return {
         "@id": identifier,
         "@type": "File",
@@ -166,7 +166,7 @@ def _file_entity(identifier: str, path: Path) -> dict[str, Any]:
     }
 
 
-def _property(identifier: str, name: str, value: Any, **more: Any) -> dict[str, Any]:
+def property_entity(identifier: str, name: str, value: Any, **more: Any) -> dict[str, Any]:
     return {"@id": identifier, "@type": "PropertyValue", "name": name, "value": value, **more}
 
 
@@ -193,11 +193,11 @@ def write_manifest(
         What was asked for: season, settings, chapters, formats.
     """
     outputs = sorted(path for path in build.rglob("*") if path.is_file() and path.name != CRATE and not path.name.startswith("."))
-    produced = [_file_entity(path.relative_to(build).as_posix(), path) for path in outputs]
+    produced = [file_entity(path.relative_to(build).as_posix(), path) for path in outputs]
     inputs = input_files(study, study_file, executed)
-    used = [_file_entity(f"#input/{path.relative_to(study.folder).as_posix()}", path) for path in inputs]
+    used = [file_entity(f"#input/{path.relative_to(study.folder).as_posix()}", path) for path in inputs]
     parameters = [
-        _property(
+        property_entity(
             f"#parameter/{item['name']}",
             item["name"],
             item["value"],
@@ -207,26 +207,8 @@ def write_manifest(
         )
         for item in parameter_table(study)
     ]
-    changes = [_property(f"#change/{key}", key, value) for key, value in sorted(study.overrides.items())]
-    software = {
-        "@id": "#fishreport",
-        "@type": "SoftwareApplication",
-        "name": "fishreport",
-        "version": __version__,
-        "softwareRequirements": [{"@id": f"#package/{name}"} for name in versions()],
-        "codeDigest": code_digest(),
-    }
-    commit = library_commit()
-    if commit:
-        software["commit"] = commit
-    packages = [
-        {"@id": f"#package/{name}", "@type": "SoftwareApplication", "name": name, "version": value}
-        for name, value in versions().items()
-    ]
-    packages += [
-        {"@id": f"#package/{name}", "@type": "SoftwareApplication", "name": name, "version": importlib.metadata.version(name)}
-        for name in ("typst", "nbconvert", "mistune")
-    ]
+    changes = [property_entity(f"#change/{key}", key, value) for key, value in sorted(study.overrides.items())]
+    software = software_entities()
     chapters = [
         {
             "@id": f"#chapter/{done.chapter.name}",
@@ -264,18 +246,45 @@ def write_manifest(
     }
     if study.report.author:
         root["creator"] = study.report.author
+    write_crate(build, [root, action, *software, *produced, *used, *parameters, *changes, *chapters])
+
+
+def software_entities() -> list[dict[str, Any]]:
+    """The library, and the packages that it works with, as entities of a crate; the first is the library."""
+    software = {
+        "@id": "#fishreport",
+        "@type": "SoftwareApplication",
+        "name": "fishreport",
+        "version": __version__,
+        "softwareRequirements": [{"@id": f"#package/{name}"} for name in versions()],
+        "codeDigest": code_digest(),
+    }
+    commit = library_commit()
+    if commit:
+        software["commit"] = commit
+    packages = versions() | {name: importlib.metadata.version(name) for name in ("typst", "nbconvert", "mistune")}
+    return [
+        software,
+        *(
+            {"@id": f"#package/{name}", "@type": "SoftwareApplication", "name": name, "version": value}
+            for name, value in packages.items()
+        ),
+    ]
+
+
+def write_crate(folder: Path, entities: Sequence[Mapping[str, Any]]) -> None:
+    """Write ``ro-crate-metadata.json`` with these entities, the root first."""
     descriptor = {
         "@id": CRATE,
         "@type": "CreativeWork",
         "conformsTo": {"@id": "https://w3id.org/ro/crate/1.1"},
         "about": {"@id": "./"},
     }
-    graph = [descriptor, root, action, software, *produced, *used, *parameters, *changes, *packages, *chapters]
     # Our own terms, so that every name in the file is defined.
     own = {
         name: f"https://example.org/fishreport/terms#{name}"
         for name in ("codeDigest", "commit", "request", "seed", "ran", "why", "seconds", "valueOrigin")
     }
     context = ["https://w3id.org/ro/crate/1.1/context", {**own, "sha256": "https://w3id.org/ro/terms/workflow-run#sha256"}]
-    crate = {"@context": context, "@graph": graph}
-    (build / CRATE).write_text(json.dumps(crate, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
+    crate = {"@context": context, "@graph": [descriptor, *entities]}
+    (folder / CRATE).write_text(json.dumps(crate, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
