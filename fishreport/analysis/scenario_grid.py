@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from fishreport.analysis.scenarios import Comparison, Measure
+from fishreport.analysis.scenarios import Comparison, Measure, chosen_draws
 from fishreport.population.cohort import Isopleths, isopleths
 from fishreport.population.dynamics import project
 from fishreport.population.length_groups import LengthGroups
@@ -39,7 +39,7 @@ class Grid:
     Attributes
     ----------
     minimum_mm : tuple[float, ...]
-        0 stands for no minimum length.
+        0 stands for no minimum length; today's is one of them where today's rule has one.
     effort : tuple[float, ...]
         As a multiple of today's.
     year : int
@@ -52,6 +52,8 @@ class Grid:
         What else holds beside the minimum length.
     fishing_today : float
         Median fishing mortality today of fish open to harvest, per year.
+    start : int
+        Place of today's minimum length.
     """
 
     minimum_mm: tuple[float, ...]
@@ -62,6 +64,7 @@ class Grid:
     today: Floats
     rule: Regulation
     fishing_today: float
+    start: int
 
 
 def _lengths(comparison: Comparison, step_mm: float, every: int = 1) -> tuple[float, ...]:
@@ -76,7 +79,8 @@ def yield_map(comparison: Comparison, *, step_mm: float = 25.0) -> YieldMap | No
     inputs = comparison.inputs
     if inputs.life is None or inputs.angling is None:
         return None
-    index = np.arange(min(inputs.life.draws, ISOPLETH_DRAWS))
+    level = comparison.outcomes[comparison.measures[0].quantity, comparison.horizons[-1]][0].value.level
+    index = chosen_draws(comparison, ISOPLETH_DRAWS, level)
     large = next(one for one in comparison.measures if one.result == "scenario_trophy")
     today = inputs.rules[0]
     grid = isopleths(
@@ -91,17 +95,33 @@ def yield_map(comparison: Comparison, *, step_mm: float = 25.0) -> YieldMap | No
     return YieldMap(grid, -np.expm1(-captures), lowest[0] if plain else None, large.size_class)
 
 
+def _stops(comparison: Comparison, step_mm: float) -> tuple[tuple[float, ...], int]:
+    """Lengths of the grid with today's minimum in place of the one nearest to it, and where today's stands."""
+    lengths = list(_lengths(comparison, step_mm))
+    today = comparison.inputs.rules[0].minimum_length_mm or 0.0
+    start = int(np.abs(np.array(lengths) - today).argmin())
+    if start == 0 < today:
+        lengths.insert(1, today)
+        start = 1
+    elif today > lengths[-1] + step_mm / 2:
+        lengths.append(today)
+        start = len(lengths) - 1
+    lengths[start] = today
+    return tuple(lengths), start
+
+
 def explorer_grid(comparison: Comparison, rng: np.random.Generator, *, step_mm: float = 25.0) -> Grid | None:
     """Every measure in the last year over minimum lengths and amounts of effort; what else today's rule says stays.
 
-    A bag limit that hardly ever binds today (more than 0.98 of the wanted fish are within it) is left out, which the grid
-    takes a fraction of the time without.
+    Over `GRID_DRAWS` of the draws, chosen so that today's rule gives about what it gives over all of them, with the recruitment
+    that each draw met there. A bag limit that hardly ever binds today (more than 0.98 of the wanted fish are within it) is left
+    out, here and in the rule that the others are compared with, which the grid takes a fraction of the time without.
     """
     inputs, projection = comparison.inputs, comparison.projection
-    if inputs.life is None or inputs.angling is None or projection is None:
+    if inputs.life is None or inputs.angling is None or projection is None or comparison.deviations is None:
         return None
-    today = inputs.rules[0]
-    index = np.arange(min(inputs.life.draws, GRID_DRAWS))
+    today, level = inputs.rules[0], comparison.outcomes[comparison.measures[0].quantity, comparison.horizons[-1]][0].value.level
+    index = chosen_draws(comparison, GRID_DRAWS, level)
     life, angling = inputs.life.take(index), inputs.angling.take(index)
     bag = today.bag_limit or None
     if bag is not None:
@@ -111,12 +131,14 @@ def explorer_grid(comparison: Comparison, rng: np.random.Generator, *, step_mm: 
         bag_limit=bag, closed_months=today.closed_months, gear=today.gear, release_mortality=today.release_mortality,
         stocking=today.stocking,
     )  # fmt: skip
-    lengths = _lengths(comparison, step_mm)
+    lengths, start = _stops(comparison, step_mm)
     rules = [rule.replace(minimum_length_mm=low or None, effort_change=more - 1) for low in lengths for more in EFFORTS]
+    never_binds = bag is None and today.may_keep and today.bag_over_slot is None
+    compared = today.replace(bag_limit=None) if never_binds else today
     names = [one.quantity for one in comparison.measures]
     found = project(
-        life, [today, *rules], years=comparison.horizons[-1], rng=rng, angling=angling, today=today, groups=5,
-        categories=inputs.categories, length_km=inputs.length_km, quantities=names,
+        life, [compared, *rules], years=comparison.horizons[-1], rng=rng, angling=angling, today=today, groups=5,
+        categories=inputs.categories, length_km=inputs.length_km, quantities=names, deviations=comparison.deviations[index],
     )  # fmt: skip
     last = np.moveaxis(found.values[:, :, -1, :], -1, 0)
     return Grid(
@@ -128,4 +150,5 @@ def explorer_grid(comparison: Comparison, rng: np.random.Generator, *, step_mm: 
         today=last[:, 0],
         rule=rule.replace(bag_limit=today.bag_limit or None),
         fishing_today=float(np.median(inputs.life.fishing_mortality)),
+        start=start,
     )

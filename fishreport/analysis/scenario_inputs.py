@@ -27,6 +27,7 @@ from fishreport.analysis.vital_rates import (
     MortalityDraws,
     Origin,
     Source,
+    against_the_mortality_chapter,
     described,
     growth_draws,
     mortality_draws,
@@ -75,6 +76,8 @@ class SpeciesInputs:
     categories : dict[str, float]
         Length categories (mm) from short to long.
     notes : tuple[str, ...]
+    kept_counted : tuple[int, Estimate] | None
+        Year of the creel survey, and the fish that it counted as kept, per km; None without it, and with a relative density.
     """
 
     key: str
@@ -88,6 +91,7 @@ class SpeciesInputs:
     length_km: float
     categories: dict[str, float]
     notes: tuple[str, ...] = field(default=())
+    kept_counted: tuple[int, Estimate] | None = None
 
 
 def length_categories(own: LengthClasses, growth: Growth) -> dict[str, float]:
@@ -350,15 +354,17 @@ def species_inputs(
     sources.append(Source("age_composition", Estimate(nan, nan, nan, nan, level, "", now.how, n), origin, now.how))
     if now.numbers is not None:
         life = replace(life, initial_numbers_per_km=now.numbers)
-    notes = rates.notes
-    if anglers is not None and math.isfinite(anglers.kept) and p.noncompliance > 0:
-        notes += (
-            f"the creel survey of {anglers.year} estimated {anglers.kept:,.0f} fish kept; harvest under today's rule is higher "
-            "here by the fish taken to be kept against it, which such a survey does not see",
-        )
     return SpeciesInputs(
-        key, own, life, angling, rules, tuple(sources), (), density.relative, length_km, categories, notes
+        key, own, life, angling, rules, tuple(sources), (), density.relative, length_km, categories,
+        (*against_the_mortality_chapter(rates), *rates.notes), _kept_counted(study, anglers, density),
     )  # fmt: skip
+
+
+def _kept_counted(study: Study, anglers: Anglers | None, density: Density) -> tuple[int, Estimate] | None:
+    if anglers is None or anglers.kept_fish is None or density.relative or study.water.length_km is None:
+        return None
+    how = f"creel survey of {anglers.year}, of the whole water"
+    return anglers.year, described(anglers.kept_fish / study.water.length_km, "fish/km", how, study.parameters.level)
 
 
 def _rate_sources(

@@ -13,6 +13,8 @@ from fishreport.analysis.aims import Aim, aims_of, goal_words, rates_today, with
 from fishreport.analysis.classes import LengthClasses
 from fishreport.analysis.result import Result, Results
 from fishreport.analysis.rules import rules_of
+from fishreport.analysis.scenario_changes import CreelCheck, creel_check, percent_change
+from fishreport.analysis.scenario_draws import representative
 from fishreport.analysis.scenario_inputs import SpeciesInputs, species_inputs
 from fishreport.exceptions import InputError
 from fishreport.fielddata.survey import Survey
@@ -30,7 +32,7 @@ from fishreport.population.decision import (
     regret,
 )
 from fishreport.population.drivers import Drivers, drivers
-from fishreport.population.dynamics import project
+from fishreport.population.dynamics import project, recruitment_deviations
 from fishreport.population.projection import Projection
 from fishreport.population.sensitivity import Sensitivity, sensitivity
 from fishreport.study import Objective, Study
@@ -39,6 +41,7 @@ Floats = NDArray[np.float64]
 NEAR_YEARS = 5
 SENSITIVITY_DRAWS = 40
 LEAST_DRAWS = 10
+SPOKEN = ("scenario_harvest", "scenario_catch_rate", "scenario_trophy")
 _REGRETTED = ("scenario_harvest", "scenario_catch_rate", "scenario_trophy")
 VARIED: dict[str, tuple[float, ...]] = {
     "release_mortality": (0.0, 0.05, 0.1, 0.2, 0.3),
@@ -80,6 +83,12 @@ class Comparison:
         Objectives that a projection cannot be held against, and why.
     undecided : dict[str, tuple[Verdict, ...]]
         Quantity → the pairs of rules that the draws cannot tell apart in the last year.
+    changes : dict[str, tuple[Estimate, ...]]
+        Quantity → change in the last year in percent of today's rule, one estimate a scenario.
+    creel : CreelCheck | None
+        Today's harvest by the survey of anglers and by the model.
+    deviations : array (draws, ages + years)
+        Deviations of log recruitment that every rule met.
     dominance : Dominance | None
     regrets : tuple[Regret, ...]
     drivers : tuple[tuple[str, Drivers], ...]
@@ -98,6 +107,9 @@ class Comparison:
     chances: tuple[Chance, ...] = ()
     left_out: tuple[tuple[Objective, str], ...] = ()
     undecided: dict[str, tuple[Verdict, ...]] = field(default_factory=dict)
+    changes: dict[str, tuple[Estimate, ...]] = field(default_factory=dict)
+    creel: CreelCheck | None = None
+    deviations: Floats | None = None
     dominance: Dominance | None = None
     regrets: tuple[Regret, ...] = ()
     drivers: tuple[tuple[str, Drivers], ...] = ()
@@ -138,8 +150,12 @@ def measures_of(study: Study, inputs: SpeciesInputs, projection: Projection) -> 
     large = _large_class(projection, inputs.categories)
     stocked = any(rule.stocking is not None and rule.stocking.number_per_year > 0 for rule in inputs.rules)
     found = [
-        Measure("scenario_harvest", "harvest_number", "all"),
-        Measure("scenario_yield", "harvest_weight", "all"),
+        Measure("scenario_harvest", "legal_harvest_number", "all"),
+        Measure("scenario_yield", "legal_harvest_weight", "all"),
+    ]
+    if inputs.angling is not None and inputs.angling.noncompliance.max() > 0:
+        found.append(Measure("scenario_kept_against_rule", "kept_against_rule", "all", "less"))
+    found += [
         Measure("scenario_catch_rate", "catch_per_hour", "all"),
         Measure("scenario_stock_density", f"density_{names[0]}", names[0]),
         Measure("scenario_trophy", f"density_{large}", large),
@@ -178,12 +194,20 @@ def _explained(projection: Projection, measures: tuple[Measure, ...], level: flo
     return tuple(found)
 
 
-def _sensitivity(study: Study, inputs: SpeciesInputs, measure: Measure, rng: np.random.Generator) -> Sensitivity | None:
+def chosen_draws(comparison: Comparison, count: int, level: float) -> NDArray[np.intp]:
+    """`count` draws that give about what all draws give under today's rule, large fish first (see `representative`)."""
+    assert comparison.projection is not None
+    first = sorted(comparison.measures, key=lambda one: one.result != "scenario_trophy")
+    return representative([comparison.projection.at(one.quantity)[0] for one in first], count, level=level)
+
+
+def _sensitivity(
+    study: Study, inputs: SpeciesInputs, measure: Measure, index: NDArray[np.intp], rng: np.random.Generator
+) -> Sensitivity | None:
     if len(inputs.rules) < 2 or inputs.life is None or inputs.angling is None:
         return None
     own_share = all(rule.release_mortality is not None for rule in inputs.rules)
     vary = {name: values for name, values in VARIED.items() if not (name == "release_mortality" and own_share)}
-    index = np.arange(min(inputs.life.draws, SENSITIVITY_DRAWS))
     return sensitivity(
         inputs.life.take(index), inputs.rules, quantity=measure.quantity, rng=rng, vary=vary, want=measure.want,
         angling=inputs.angling.take(index), years=study.parameters.horizon_years, level=study.parameters.level,
@@ -191,7 +215,7 @@ def _sensitivity(study: Study, inputs: SpeciesInputs, measure: Measure, rng: np.
     )  # fmt: skip
 
 
-def _projected(study: Study, inputs: SpeciesInputs, rng: np.random.Generator) -> Projection:
+def _projected(study: Study, inputs: SpeciesInputs, rng: np.random.Generator, luck: Floats) -> Projection:
     assert inputs.life is not None
     return project(
         inputs.life,
@@ -201,6 +225,7 @@ def _projected(study: Study, inputs: SpeciesInputs, rng: np.random.Generator) ->
         angling=inputs.angling,
         categories=inputs.categories,
         length_km=inputs.length_km,
+        deviations=luck,
     )
 
 
@@ -209,8 +234,9 @@ def compare_species(study: Study, survey: Survey, inputs: SpeciesInputs, rng: np
     if inputs.life is None or inputs.angling is None:
         return Comparison(inputs)
     p = study.parameters
+    luck = recruitment_deviations(inputs.life, inputs.life.ages.size + p.horizon_years, rng)
     try:
-        projection = _projected(study, inputs, rng)
+        projection = _projected(study, inputs, rng, luck)
     except InputError as error:
         return Comparison(replace(inputs, life=None, angling=None, missing=(str(error),)))
     aims, left_out = aims_of(study, inputs)
@@ -229,7 +255,7 @@ def compare_species(study: Study, survey: Survey, inputs: SpeciesInputs, rng: np
     compared = [
         one for one in measures if one.result in _REGRETTED and np.isfinite(projection.at(one.quantity)).all(axis=0).any()
     ]
-    return Comparison(
+    found = Comparison(
         inputs=inputs,
         projection=full,
         measures=measures,
@@ -240,12 +266,16 @@ def compare_species(study: Study, survey: Survey, inputs: SpeciesInputs, rng: np
         chances=chances(full, [aim.goal for aim in aims], years=horizons, level=p.level) if aims else (),
         left_out=left_out,
         undecided={one.quantity: _undecided(projection, one, p.level) for one in measures},
+        changes={one.quantity: percent_change(projection, one.quantity, level=p.level) for one in measures},
+        creel=creel_check(inputs.kept_counted, compare(projection, "legal_harvest_number", year=1, level=p.level)[0].value),
+        deviations=luck,
         dominance=dominance(projection, wanted, certainty=p.certainty) if several else None,
         regrets=tuple(_regret(projection, one, p.level) for one in compared) if several else (),
         drivers=_explained(projection, measures, p.level),
-        sensitivity=_sensitivity(study, inputs, large, rng),
         sensitivity_measure=large,
     )
+    index = chosen_draws(found, SENSITIVITY_DRAWS, p.level)
+    return replace(found, sensitivity=_sensitivity(study, inputs, large, index, rng))
 
 
 def _undecided(projection: Projection, measure: Measure, level: float) -> tuple[Verdict, ...]:
@@ -283,6 +313,9 @@ def comparison_results(study: Study, found: Comparison) -> Results:
                 if place:
                     gap, detail = said(outcome.verdict.difference), f"year {year}, against today's rule"
                     results.append(Result(measure.result, gap, detail=detail, **where))  # type: ignore[arg-type]
+                    if year == found.horizons[-1] and measure.result in SPOKEN:
+                        share = said(found.changes[measure.quantity][place])
+                        results.append(Result(measure.result, share, detail=f"year {year}, percent of today's rule", **where))  # type: ignore[arg-type]
     for chance in found.chances:
         aim = next(one for one in found.aims if one.goal == chance.goal)
         detail = f"{aim.objective.quantity}, {goal_words(chance.goal)}, year {chance.year}"

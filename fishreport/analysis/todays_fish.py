@@ -96,7 +96,7 @@ class Anglers:
     """What the creel survey tells, as draws; `fishing` (per year) is None without a density, all are without a creel survey.
 
     `effort_h`, `caught` and `kept` (fish, as counted) are of the whole water and year; `release_share` is the share of legal
-    fish that anglers let go.
+    fish that anglers let go. `kept_fish` are the draws of `kept`, None where fish may not be kept.
     """
 
     year: int
@@ -106,6 +106,7 @@ class Anglers:
     release_share: Floats
     fishing: Floats | None
     kept: float
+    kept_fish: Floats | None = None
 
 
 def _creel_draws(rng: np.random.Generator, draws: int, value: float, se: float, level: float) -> Floats:
@@ -142,7 +143,7 @@ def anglers_today(
     caught = _creel_draws(rng, number, float(row["caught"]), float(row["se_caught"]), level)
     met = vulnerability(lengths, density.length_mm)
     legal = float(met[today.legal(lengths)].sum() / met.sum()) if met.sum() > 0 else 0.0
-    kept_share = np.full(number, noncompliance)
+    kept_share, kept_draws = np.full(number, noncompliance), None
     if today.may_keep:
         kept = float(row["kept"]) if math.isfinite(row["kept"]) else math.nan
         if not math.isfinite(kept) or legal <= 0:
@@ -153,7 +154,7 @@ def anglers_today(
     if not density.relative and study.water.length_km is not None:
         there = density.draws * study.water.length_km * float(met.sum() / counted.sum())
         fishing = caught / there * (1 - (1 - kept_share) * (1 - release_deaths))
-    return Anglers(int(row["year"]), hours, caught, caught / hours, 1 - kept_share, fishing, float(row["kept"]))
+    return Anglers(int(row["year"]), hours, caught, caught / hours, 1 - kept_share, fishing, float(row["kept"]), kept_draws)
 
 
 def vulnerability(length_mm: Floats, half_mm: float) -> Floats:

@@ -234,3 +234,26 @@ def mortality_draws(
     place, rows = _picked(rng, weight), np.arange(draws)
     how_m = how_m if fixed_natural else "life history and total mortality from ages"
     return MortalityDraws(m[rows, place], f[rows, place], how_m, how_f)
+
+
+def against_the_mortality_chapter(rates: MortalityDraws) -> tuple[str, ...]:
+    """Why natural and fishing mortality differ from those that the mortality chapter reports each by itself."""
+    weighed = "total mortality" in rates.natural_how
+    notes = []
+    if weighed:
+        notes.append(
+            "natural mortality starts from the same prediction as in the mortality chapter, but draws that with fishing add up "
+            "to the total mortality from ages count for more, so that value and interval differ from the prediction alone"
+        )
+    if rates.fishing_how == "harvest":
+        notes.append(
+            "fishing mortality is that of fish open to harvest, by the survey of anglers; what is left of total mortality once "
+            "natural mortality is taken off (see the mortality chapter) is that of all fish in the catch curve, carries the "
+            "errors of both, and need not be the same"
+        )
+    elif rates.fishing_how == "total less natural mortality":
+        notes.append(
+            "fishing mortality is what is left of total mortality, as in the mortality chapter, but of fish open to harvest "
+            "alone, and only draws above zero are kept, so that it is higher than the value given there"
+        )
+    return tuple(notes)

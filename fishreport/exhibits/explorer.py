@@ -9,13 +9,13 @@ from fishreport.analysis.scenarios import Comparison, relative_units
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Control, Explorer, Table
 from fishreport.exhibits.scenario_words import measure_heading, when
-from fishreport.exhibits.scenarios import CAUTION, kept_against_rule, measure_unit
+from fishreport.exhibits.scenarios import CAUTION, gap_text, kept_against_rule, measure_unit
 from fishreport.exhibits.tabulate import heading
 from fishreport.exhibits.units import NO_VALUE, format_estimate, format_number
 from fishreport.exhibits.wording import percent_level
 from fishreport.methods.estimate import Estimate
 
-EVERY_LENGTH = 2
+ON_PAPER_LENGTHS = 8
 ON_PAPER = ("scenario_harvest", "scenario_catch_rate", "scenario_stock_density", "scenario_trophy")
 _EFFORTS = {
     0.25: "a quarter of today's",
@@ -49,18 +49,20 @@ def _estimates(values: np.ndarray, level: float, units: list[str]) -> dict[tuple
     return found
 
 
-def _text(estimate: Estimate, context: Context, *, signed: bool = False) -> tuple[str, str]:
+def _text(estimate: Estimate, context: Context) -> tuple[str, str]:
     if estimate.estimable and estimate.lower == estimate.upper == estimate.value == 0:
         return "0", NO_VALUE
     shown = format_estimate(estimate, context.units)
-    plus = "+" if signed and estimate.estimable and estimate.value > 0 and any(d in shown.value for d in "123456789") else ""
-    return plus + shown.value, shown.interval
+    return shown.value, shown.interval
 
 
 def _length_text(mm: float, context: Context) -> str:
     if mm == 0:
         return "no minimum length"
-    return f"{format_number(mm / 25.4, decimals=0)} in" if context.units.system == "us" else context.units.length(mm)
+    if context.units.system != "us":
+        return context.units.length(mm)
+    inches = round(mm / 25.4, 1)
+    return f"{format_number(inches, decimals=0 if inches == round(inches) else 1)} in"
 
 
 def _without_repeats(rows: list[tuple[str, ...]]) -> tuple[list[tuple[str, ...]], bool]:
@@ -86,11 +88,13 @@ def explorer(one: Comparison, grid: Grid | None, context: Context) -> Explorer |
     top = high.max(axis=(0, 1))
     estimates = _estimates(values, level, units)
     gaps = _estimates(values - grid.today, level, units)
+    now = _estimates(grid.today[None, None], level, units)
+    todays = [now[0, 0, k] for k in range(shape[2])]
     cells, bars, data = [], [], []
     for i, j, k in np.ndindex(*shape):
         estimate, gap = estimates[i, j, k], gaps[i, j, k]
         value, interval = _text(estimate, context)
-        against, between = _text(gap, context, signed=True)
+        against, between = gap_text(gap, todays[k], context)
         unsure = gap.estimable and gap.lower <= 0 <= gap.upper and between != NO_VALUE
         cells.append((value, interval, f"{against} ({between}){' ?' if unsure else ''}" if between != NO_VALUE else against))
         scale = 100 / top[k] if top[k] > 0 else 0.0
@@ -100,25 +104,26 @@ def explorer(one: Comparison, grid: Grid | None, context: Context) -> Explorer |
                      "size_class": grid.measures[k].size_class, "year": grid.year, "value": estimate.value,
                      "lower": estimate.lower, "upper": estimate.upper, "difference": gap.value, "difference_lower": gap.lower,
                      "difference_upper": gap.upper, "units": units[k]})  # fmt: skip
-    minimum_today = one.inputs.rules[0].minimum_length_mm or 0.0
-    start = int(np.abs(np.array(grid.minimum_mm) - minimum_today).argmin())
     usual = grid.effort.index(1.0)
     name, year = context.names[one.inputs.key], when(one, grid.year)
     chosen = [k for k, measure in enumerate(grid.measures) if measure.result in ON_PAPER]
     columns = [Column("Minimum length", align="left")]
     columns += [Column(heads[k], measure_unit(one, grid.measures[k], context)) for k in chosen]
     rows = []
-    for i in range(0, shape[0], EVERY_LENGTH):
+    every = -(-shape[0] // ON_PAPER_LENGTHS)
+    for i in sorted({*range(0, shape[0], every), grid.start}):
         places = [(i * shape[1] + usual) * shape[2] + k for k in chosen]
         texts = [f"{cells[p][0]} ({cells[p][1]})" if cells[p][1] != NO_VALUE else cells[p][0] for p in places]
         rows.append((_length_text(grid.minimum_mm[i], context), *texts))
     rows, same = _without_repeats(rows)
     what = grid.rule.sentence(units=context.units.system, fish=one.inputs.classes.species.name)
     what = what.replace(f"{heading(one.inputs.classes.species.name)} of any length may be kept. ", "")
+    draws = one.inputs.life.draws if one.inputs.life is not None else 0
+    few = f" over {grid.values.shape[-1]} of {draws} draws, which give about what all give under today's rule"
     notes = (
-        f"Only the minimum length differs; the rest of today's rule stays: {what}",
+        f"Only the minimum length differs{f'; the rest of the rule stays: {what}' if what else '.'}",
         *(("Lengths that give the same as the line above are left out.",) if same else ()),
-        f"{percent_level(level)} intervals over {grid.values.shape[-1]} draws. {kept_against_rule(one)} {CAUTION}",
+        f"{percent_level(level)} intervals{few}. {kept_against_rule(one)} {CAUTION}",
     )
     caption = (
         f"{name}: outcomes in {year} by minimum length, with as much angling as today. Other amounts of angling are in the page "
@@ -126,6 +131,9 @@ def explorer(one: Comparison, grid: Grid | None, context: Context) -> Explorer |
     )
     label = f"explorer-{one.inputs.key.replace('_', '-')}"
     table = Table(label, caption, tuple(columns), tuple(rows), notes, tuple(data))
+    today = one.inputs.rules[0]
+    alike = today.kept_ranges() == ((today.minimum_length_mm or 0.0, np.inf),)
+    plain = "" if alike else f" Today's rule is another kind of limit, and no place of the slider: {today.name}."
     efforts = tuple(
         f"{_EFFORTS.get(more, f'{more:g} times today’s')} (fishing mortality about {grid.fishing_today * more:.2f} a year)"
         for more in grid.effort
@@ -134,10 +142,10 @@ def explorer(one: Comparison, grid: Grid | None, context: Context) -> Explorer |
         table=table,
         introduction=(
             f"{name}: move the minimum length or the amount of angling, and read what was computed for {year} with its interval. "
-            f"The last column is the difference from today's rule; a question mark says that its interval spans zero."
+            f"Beside it stands the difference from today's rule; a question mark says that its interval spans zero.{plain}"
         ),
         controls=(
-            Control("Minimum length", tuple(_length_text(mm, context) for mm in grid.minimum_mm), start),
+            Control("Minimum length", tuple(_length_text(mm, context) for mm in grid.minimum_mm), grid.start),
             Control("Angling", efforts, usual),
         ),
         outcomes=outcomes,

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+import textwrap
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.patches import Patch
 
 from fishreport.analysis.scenario_grid import YieldMap
 from fishreport.analysis.scenarios import Comparison, Measure
@@ -18,9 +21,11 @@ from fishreport.exhibits.style import GREY, INK, SERIES, drawing, letter, style,
 from fishreport.exhibits.tabulate import frame_table
 from fishreport.exhibits.units import format_estimate, format_number
 from fishreport.exhibits.wording import percent_level
+from fishreport.methods.estimate import Estimate
+from fishreport.population.drivers import Driver
 
 MOST_PANELS = 6
-DRAWN_INPUTS = 7
+DRAWN_INPUTS = 5
 
 
 def _fan(values: np.ndarray, level: float) -> np.ndarray:
@@ -29,60 +34,89 @@ def _fan(values: np.ndarray, level: float) -> np.ndarray:
     return np.nanquantile(values, [tail, 0.25, 0.5, 0.75, 1 - tail], axis=0)
 
 
-def fan_figure(one: Comparison, result: str, context: Context) -> Figure | None:
-    """One measure over the years ahead, a panel a rule with today's median; None where it is not followed."""
-    measure = next((m for m in one.measures if m.result == result), None)
-    if one.projection is None or measure is None:
-        return None
-    level = one.outcomes[measure.quantity, one.horizons[-1]][0].value.level
+def fan_figures(one: Comparison, results: Sequence[str], context: Context) -> list[Figure]:
+    """Measures over the years ahead: of several rules one drawing a measure, of one or two a panel a measure in one drawing."""
+    if one.projection is None:
+        return []
+    measures = [m for result in results for m in one.measures if m.result == result]
+    places = list(range(1, len(one.inputs.rules)))[:MOST_PANELS] or [0]
+    if len(places) > 1:
+        return [_fans(one, f"years-{_dashes(m.result)}", [(m, place) for place in places], context) for m in measures]
+    return [_fans(one, "years", [(m, places[0]) for m in measures], context)] if measures else []
+
+
+def _dashes(result: str) -> str:
+    return result.removeprefix("scenario_").replace("_", "-")
+
+
+def _shown(one: Comparison, measure: Measure, context: Context) -> np.ndarray:
+    """Scenarios × draws × years in the units of the report."""
+    assert one.projection is not None
     units = one.outcomes[measure.quantity, one.horizons[-1]][0].value.units
-    shown = context.units.quantity(one.projection.get(measure.quantity), units)[0]
+    return np.asarray(context.units.quantity(one.projection.get(measure.quantity), units)[0])
+
+
+def _fans(one: Comparison, label: str, panels: list[tuple[Measure, int]], context: Context) -> Figure:
+    """A panel for each measure and rule, with the median under today's rule; panels of one measure share their axis."""
+    assert one.projection is not None
+    measures = list(dict.fromkeys(measure for measure, _ in panels))
+    level = one.outcomes[measures[0].quantity, one.horizons[-1]][0].value.level
     years = one.first_year + one.projection.years - 1
-    fans = [_fan(values, level) for values in shown]
-    places = list(range(1, len(fans)))[:MOST_PANELS] or [0]
-    columns = min(3, len(places))
-    rows = -(-len(places) // columns)
-    name, codes = context.names[one.inputs.key], letters(one)
+    fans = {m.quantity: [_fan(values, level) for values in _shown(one, m, context)] for m in measures}
+    columns, codes, name = min(3, len(panels)), letters(one), context.names[one.inputs.key]
+    rows, single = -(-len(panels) // columns), len(measures) == 1
+    heads = {m: f"{measure_heading(m, context, one)}\n({measure_unit(one, m, context)})" for m in measures}
     with style():
-        figure, axes = drawing(rows, columns, height=2.15 * rows + 0.6 if len(places) > 1 else 2.1, sharex=True, sharey=True)
+        figure, axes = drawing(rows, columns, height=1.5 * rows + 0.55, sharex=True, sharey=single)
         handles: dict[str, Any] = {}
-        for ax, place in zip(axes.ravel(), places, strict=False):
-            low, quarter, middle, three, high = fans[place]
+        for ax, (measure, place) in zip(axes.ravel(), panels, strict=False):
+            low, quarter, middle, three, high = fans[measure.quantity][place]
             handles[f"{percent_level(level)} of draws"] = ax.fill_between(
                 years, low, high, color=SERIES[0], alpha=0.18, linewidth=0
             )
             handles["half of draws"] = ax.fill_between(years, quarter, three, color=SERIES[0], alpha=0.38, linewidth=0)
             handles["median"] = ax.plot(years, middle, color=SERIES[0], marker="o", markersize=3)[0]
             if place:
-                today = ax.plot(years, fans[0][2], color=INK, linestyle=(0, (4, 2)), linewidth=1.3)[0]
-                handles["median under today's rule (A)"] = today
+                old = fans[measure.quantity][0][2]
+                handles["median under today's rule (A)"] = ax.plot(years, old, color=INK, linestyle=(0, (4, 2)), linewidth=1.3)[0]
             ax.set_title(_short(f"{codes[place]}  {one.inputs.rules[place].name}", 60 if columns == 1 else 30), fontsize=7)
+            top = max(float(fans[measure.quantity][p][4].max()) for m, p in panels if m == measure)
+            ax.set_ylim(0, 1.05 * max(top, 1e-9))
             _whole_years(ax, years)
-        for ax in axes.ravel()[len(places) :]:
+            if not single:
+                ax.set_ylabel(_wrapped(heads[measure], 26), fontsize=7.5)
+        for ax in axes.ravel()[len(panels) :]:
             ax.set_visible(False)
-        axes[0, 0].set_ylim(0, 1.05 * max(*(float(fans[place][4].max()) for place in places), 1e-9))
-        unit = measure_unit(one, measure, context)
-        figure.supylabel(f"{_short(measure_heading(measure, context, one), 44)}\n({unit})", fontsize=8.5)
+        if single:
+            figure.supylabel(_wrapped(heads[measures[0]], 26 * rows), fontsize=8.5)
         figure.legend(handles.values(), handles.keys(), loc="outside lower center", ncols=min(len(handles), 4))
         svg = to_svg(figure)
     table_rows, data = [], []
-    for place, fan in enumerate(fans):
-        for year, (low, quarter, middle, three, high) in zip(years.tolist(), fan.T, strict=True):
-            cells = [format_number(value, digits=3) for value in (middle, quarter, three, low, high)]
-            table_rows.append([codes[place], str(year), *cells])
-            data.append({"scenario": one.inputs.rules[place].name, "year": year, "median": middle, "quarter": quarter,
-                         "three_quarters": three, "lower": low, "upper": high})  # fmt: skip
-    heads = [Column("Rule", align="left"), Column("Year", align="left"), Column("Median", unit), Column("25%"), Column("75%")]
-    heads += [Column("Lower"), Column("Upper")]
-    label = f"years-{result.removeprefix('scenario_').replace('_', '-')}-{one.inputs.key.replace('_', '-')}"
-    heading = measure_heading(measure, context, one)
+    for measure in measures:
+        for place, fan in enumerate(fans[measure.quantity]):
+            for year, (low, quarter, middle, three, high) in zip(years.tolist(), fan.T, strict=True):
+                cells = [format_number(value, digits=3) for value in (middle, quarter, three, low, high)]
+                table_rows.append([measure_heading(measure, context, one), codes[place], str(year), *cells])
+                data.append({"quantity": measure.result, "scenario": one.inputs.rules[place].name, "year": year, "median": middle,
+                             "quarter": quarter, "three_quarters": three, "lower": low, "upper": high})  # fmt: skip
+    columns_of = [Column("Outcome", align="left"), Column("Rule", align="left"), Column("Year", align="left")]
+    columns_of += [Column("Median"), Column("25%"), Column("75%"), Column("Lower"), Column("Upper")]
+    label = f"{label}-{one.inputs.key.replace('_', '-')}"
+    heading = " and ".join(f"{h[0].lower()}{h[1:]}" for h in (measure_heading(m, context, one) for m in measures))
     caption = (
-        f"{name}: {heading[0].lower()}{heading[1:]} in the years ahead under each rule, from today's population on. The wide "
-        f"band holds {percent_level(level)} of the draws, the narrow one half of them; most of both is shared by all rules, so "
-        "that the difference from today's rule is sharper than the bands suggest."
+        f"{name}: {heading} in the years ahead, from today's population on. The wide band holds {percent_level(level)} of the "
+        "draws, the narrow one half of them; most of both is shared by all rules, so that the difference from today's rule is "
+        "sharper than the bands suggest."
     )
-    behind = frame_table(f"{label}-numbers", f"{heading} by rule and year, as drawn.", heads, table_rows, data=data)
-    return Figure(label, caption, _fan_alt(one, measure, fans, context), svg, behind)
+    units = ", ".join(dict.fromkeys(measure_unit(one, m, context) for m in measures))
+    behind = frame_table(f"{label}-numbers", f"By rule and year, as drawn ({units}).", columns_of, table_rows, data=data)
+    alt = " ".join(_fan_alt(one, m, fans[m.quantity], context) for m in measures)
+    return Figure(label, caption, f"Bands over the years ahead, one panel a rule and outcome. {alt}", svg, behind)
+
+
+def _wrapped(text: str, most: int) -> str:
+    """Lines of at most `most` letters, so that a label is no longer than its axis."""
+    return "\n".join(part for line in text.split("\n") for part in textwrap.wrap(line, most))
 
 
 def _short(name: str, most: int = 34) -> str:
@@ -107,7 +141,7 @@ def _fan_alt(one: Comparison, measure: Measure, fans: list[np.ndarray], context:
         for rule, fan in zip(one.inputs.rules, fans, strict=True)
     ]
     heading = measure_heading(measure, context, one)
-    return f"Bands over the years ahead, one panel a rule. {heading} in {last}, {unit}: {'; '.join(parts)}."
+    return f"{heading} in {last}, {unit}: {'; '.join(parts)}."
 
 
 def _contours(ax: Axes, x: np.ndarray, y: np.ndarray, z: np.ndarray) -> None:
@@ -115,7 +149,8 @@ def _contours(ax: Axes, x: np.ndarray, y: np.ndarray, z: np.ndarray) -> None:
         return
     ax.contourf(x, y, z, levels=8, cmap="Blues", alpha=0.55)
     lines = ax.contour(x, y, z, levels=8, colors=INK, linewidths=0.8)
-    ax.clabel(lines, fontsize=7, fmt=lambda value: format_number(value, digits=2))
+    inside = [value for value in lines.levels if z.min() < value < z.max()]  # labels of the others would lie on the frame
+    ax.clabel(lines, inside, fontsize=7, fmt=lambda value: format_number(value, digits=2))
 
 
 def isopleth_figure(one: Comparison, found: YieldMap | None, context: Context) -> Figure | None:
@@ -132,7 +167,7 @@ def isopleth_figure(one: Comparison, found: YieldMap | None, context: Context) -
     length = units.length_range(grid.trophy_length_mm, math.inf, own.published_mm, own.published_in).removesuffix(" and longer")
     titles = [f"Yield ({weight_unit})", f"Fish that reach {length}, per 1,000"]
     with style():
-        figure, axes = drawing(1, 2, height=3.5, sharey=True)
+        figure, axes = drawing(1, 2, height=2.7, sharey=True)
         for ax, values in zip(axes[0], (weight_shown, large), strict=True):
             _contours(ax, 100 * grid.exploitation, limits, values.T)
             ax.grid(False)
@@ -187,57 +222,75 @@ def isopleth_figure(one: Comparison, found: YieldMap | None, context: Context) -
     return Figure(f"isopleths-{key}", caption, alt, svg, behind)
 
 
+def _way(correlation: Estimate) -> str:
+    """Whether the answer rises or falls with an input, or neither can be told."""
+    return "rises" if correlation.lower > 0 else "falls" if correlation.upper < 0 else "unclear"
+
+
+_WAYS: dict[str, tuple[str, dict[str, Any]]] = {
+    "rises": ("answer rises with the input", {"facecolor": SERIES[0], "edgecolor": SERIES[0]}),
+    "falls": ("answer falls as the input rises", {"facecolor": "white", "edgecolor": SERIES[0], "hatch": "/////"}),
+    "unclear": ("direction cannot be told", {"facecolor": "white", "edgecolor": GREY}),
+}
+
+
+def _shares(ax: Axes, shown: Sequence[Driver]) -> None:
+    """Bars of the inputs' shares of the variance, filled by the direction of each."""
+    shares = [100 * driver.variance_share for driver in shown]
+    for place, (driver, share) in enumerate(zip(shown, shares, strict=True)):
+        ax.barh(-place, share, height=0.62, linewidth=0.8, **_WAYS[_way(driver.rank_correlation)][1])
+        ax.annotate(f"{share:.0f}%", (share, -place), (4, 0), textcoords="offset points", va="center", fontsize=7.5)
+    ax.set_yticks(-np.arange(len(shown)), [input_name(driver.name) for driver in shown], fontsize=7.5)
+    ax.set_xlim(0, 100)
+    ax.grid(axis="x")
+    ax.grid(False, axis="y")
+
+
 def drivers_figure(one: Comparison, context: Context) -> Figure | None:
-    """Rank correlations of the inputs with large fish under today's rule, and with the largest difference from it."""
+    """Shares of the inputs in what varies of large fish under today's rule, and of the largest difference from it."""
     drawn = [(name, found) for name, found in one.drivers if found.drivers and found.drivers[0].rank_correlation.estimable]
     if not drawn:
         return None
     large = next(m for m in one.measures if m.result == "scenario_trophy")
-    level = drawn[0][1].drivers[0].rank_correlation.level
     rows, data, said = [], [], []
     codes = dict(zip((rule.name for rule in one.inputs.rules), letters(one), strict=True))
     titles = []
     with style():
         count = max(min(len(found.drivers), DRAWN_INPUTS) for _, found in drawn)
-        figure, axes = drawing(len(drawn), 1, height=(0.2 * count + 0.7) * len(drawn), sharex=True)
+        figure, axes = drawing(len(drawn), 1, height=(0.17 * count + 0.45) * len(drawn) + 0.4, sharex=True)
+        ways: set[str] = set()
         for ax, (name, found) in zip(axes[:, 0], drawn, strict=True):
-            shown = found.drivers[:DRAWN_INPUTS]
             first, _, second = name.partition(" against ")
             titles.append(f"Rule {codes[first]}{f' less rule {codes[second]}' if second else ''}")
-            place = np.arange(len(shown))[::-1]
-            rho = np.array([driver.rank_correlation.value for driver in shown])
-            low = np.array([driver.rank_correlation.lower for driver in shown])
-            high = np.array([driver.rank_correlation.upper for driver in shown])
-            ax.barh(place, rho, height=0.6, color=SERIES[0], alpha=0.55)
-            ax.hlines(place, low, high, color=INK, linewidth=1.2)
-            ax.axvline(0, color=GREY, linewidth=0.8)
-            ax.set_yticks(place, [input_name(driver.name) for driver in shown], fontsize=7.5)
-            ax.set_xlim(-1, 1)
-            ax.grid(axis="x")
-            ax.grid(False, axis="y")
-            for driver in shown:
+            _shares(ax, found.drivers[:DRAWN_INPUTS])
+            ways |= {_way(driver.rank_correlation) for driver in found.drivers[:DRAWN_INPUTS]}
+            for driver in found.drivers:
                 text = format_estimate(driver.rank_correlation, context.units)
                 share = f"{100 * driver.variance_share:.0f}"
-                rows.append([titles[-1], input_name(driver.name), text.value, text.interval, share])
+                rows.append([titles[-1], input_name(driver.name), share, text.value, text.interval])
                 data.append({"of": name, "input": driver.name, "rank_correlation": driver.rank_correlation.value,
                              "lower": driver.rank_correlation.lower, "upper": driver.rank_correlation.upper,
                              "variance_share": driver.variance_share})  # fmt: skip
-            lead = shown[0]
-            way = "more" if lead.rank_correlation.value > 0 else "fewer"
-            carried = f"{100 * lead.variance_share:.0f}% of the variance of ranks"
-            said.append(f"{titles[-1]}: {input_name(lead.name).lower()} matters most ({carried}; the higher it is, the {way}).")
-        axes[-1, 0].set_xlabel(f"Rank correlation over draws, with {percent_level(level)} interval")
+            lead = found.drivers[0]
+            more, fewer = ("the larger the difference", "the smaller the difference") if second else ("the more", "the fewer")
+            way = {"rises": f"; the higher it is, {more}", "falls": f"; the higher it is, {fewer}", "unclear": ""}
+            carried = f"{100 * lead.variance_share:.0f}%{way[_way(lead.rank_correlation)]}"
+            said.append(f"{titles[-1]}: {input_name(lead.name).lower()} matters most ({carried}).")
+        axes[-1, 0].set_xlabel("Share of the variance of ranks over the draws (%)")
+        keys = [Patch(label=words, **look) for way, (words, look) in _WAYS.items() if way in ways]
+        figure.legend(handles=keys, loc="outside lower center", ncols=len(keys))
         letter(axes, titles)
         svg = to_svg(figure)
     name, key = context.names[one.inputs.key], one.inputs.key.replace("_", "-")
     noun = measure_heading(large, context, one)
+    second = ", and with the difference of the rule that moves them most" if len(drawn) > 1 else ""
     caption = (
-        f"{name}: what drives the answer. Inputs that vary over the draws against {noun[0].lower()}{noun[1:]} in "
-        f"{when(one, one.horizons[-1])}, and against the difference of the rule that moves them most. {' '.join(said)}"
+        f"{name}: what drives the answer. How much of what varies over the draws goes with each input, strongest first: with "
+        f"{noun[0].lower()}{noun[1:]} in {when(one, one.horizons[-1])} under today's rule{second}. {' '.join(said)}"
     )
-    columns = [Column("Explained", align="left"), Column("Input", align="left"), Column("Rank correlation"), Column("Interval")]
-    columns.append(Column("Share of variance", "%"))
+    columns = [Column("Explained", align="left"), Column("Input", align="left"), Column("Share of variance", "%")]
+    columns += [Column("Rank correlation"), Column("Interval")]
     behind = frame_table(
-        f"drivers-{key}-numbers", "Rank correlations as drawn, and shares of the variance.", columns, rows, data=data
+        f"drivers-{key}-numbers", "Shares of the variance of ranks as drawn, and rank correlations.", columns, rows, data=data
     )
-    return Figure(f"drivers-{key}", caption, f"Bars of rank correlation. {' '.join(said)}", svg, behind)
+    return Figure(f"drivers-{key}", caption, f"Bars of shares of the variance. {' '.join(said)}", svg, behind)

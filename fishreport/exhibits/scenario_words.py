@@ -4,20 +4,23 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
 from fishreport.analysis.aims import Aim
-from fishreport.analysis.scenarios import Comparison, Measure, Scenarios, relative_units
+from fishreport.analysis.scenarios import SPOKEN, Comparison, Measure, Scenarios, relative_units
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Finding, Findings
 from fishreport.exhibits.nouns import unit_words
 from fishreport.exhibits.tabulate import joined
-from fishreport.exhibits.units import format_estimate
-from fishreport.exhibits.wording import collect, direction, percent_level, sentence
+from fishreport.exhibits.units import format_estimate, format_number
+from fishreport.exhibits.wording import Direction, collect, direction, percent_level, sentence
 from fishreport.methods.estimate import Estimate
 from fishreport.study import parse_size_range
 
 _NOUNS = {
-    "scenario_harvest": "harvest",
-    "scenario_yield": "yield",
+    "scenario_harvest": "legal harvest",
+    "scenario_yield": "legal yield",
+    "scenario_kept_against_rule": "fish kept against the rule",
     "scenario_catch_rate": "anglers' catch rate",
     "scenario_stock_density": "fish of {size} length",
     "scenario_trophy": "fish of {size} length",
@@ -25,7 +28,7 @@ _NOUNS = {
     "scenario_spawning_potential": "spawning potential",
     "scenario_release_deaths": "released fish that die",
 }
-_FINDINGS = ("scenario_harvest", "scenario_catch_rate", "scenario_stock_density", "scenario_trophy", "scenario_proportional_size")
+_COUNTED = ("scenario_stock_density", "scenario_trophy")
 
 
 def letters(one: Comparison) -> list[str]:
@@ -94,37 +97,85 @@ def _amount(estimate: Estimate, context: Context, relative: bool) -> str:
     return f"{shown.value} {unit} ({percent_level(e.level)} interval {shown.interval})"
 
 
-def _ids(found: Scenarios, key: str, scenario: str, year: int, measures: tuple[Measure, ...]) -> tuple[str, ...]:
-    detail = f"year {year}, against today's rule"
-    chosen = found.results.where(species=key, scenario=scenario, detail=detail, quantity=[one.result for one in measures])
-    return tuple(result.id for result in chosen)
+def _percent(change: Estimate, *, first: bool) -> str:
+    """``45%`` and ``(95% interval 40 to 52)`` of a change, taken as its size; as many digits as keep its limits off zero."""
+    low, value, high = sorted(map(abs, (change.lower, change.value, change.upper)))
+    decimals = next((d for d in range(3) if round(low, d) > 0), 3)
+    shown, least, most = (format_number(x, decimals=decimals) for x in (value, low, high))
+    words = f"{percent_level(change.level)} interval " if first else ""
+    return f"{shown}% {{}} ({words}{least} to {most})"
+
+
+def noncompliance(one: Comparison) -> float:
+    """The share of protected fish that are taken to be kept all the same: the median over the draws, 0 where none is known."""
+    return 0.0 if one.inputs.angling is None else float(np.median(one.inputs.angling.noncompliance))
+
+
+def _still_kept(one: Comparison, place: int, context: Context) -> str:
+    """What would be kept all the same where nothing may be kept; empty where that is taken to be nothing."""
+    broken = one.outcomes.get(("kept_against_rule", one.horizons[-1]))
+    if broken is None:
+        return ""
+    share = f"{100 * noncompliance(one):.2g}% of the protected fish caught"
+    amount = _amount(broken[place].value, context, one.inputs.relative)
+    return f" If {share} are kept against the rule, as is assumed, that is still {amount}."
 
 
 def _against_today(found: Scenarios, one: Comparison, place: int, context: Context) -> Finding:
-    """One rule against today's in the last year: what is higher or lower, and what cannot be told."""
-    year, key = one.horizons[-1], one.inputs.key
-    told, untold = [], []
-    spoken = tuple(measure for measure in one.measures if measure.result in _FINDINGS)
-    ways = set()
-    for measure in spoken:
-        verdict = one.outcomes[measure.quantity, year][place].verdict
+    """One rule against today's in the last year, in percent of today's: what is higher or lower, and what cannot be told."""
+    year, key, rule = one.horizons[-1], one.inputs.key, one.inputs.rules[place]
+    told: list[str] = []
+    untold: list[str] = []
+    ways: set[Direction] = set()
+    more = ""
+    for measure in (measure for measure in one.measures if measure.result in SPOKEN):
+        verdict, change = one.outcomes[measure.quantity, year][place].verdict, one.changes[measure.quantity][place]
         way = "unclear" if verdict.cannot_tell else direction(verdict.difference)
-        if way in ("up", "down"):
-            word = {"up": "higher", "down": "lower"}[way]
-            if measure.result in ("scenario_stock_density", "scenario_trophy"):
-                word = {"up": "more", "down": "fewer"}[way]
-            told.append(f"{measure_noun(measure, context)} {word} by {_amount(verdict.difference, context, one.inputs.relative)}")
+        if measure.result == "scenario_harvest" and not rule.may_keep:
+            if one.inputs.rules[0].may_keep:
+                told.append("legal harvest ends")
+                ways.add("down")
+                more = _still_kept(one, place, context)
+        elif way in ("up", "down"):
+            up, down = ("more", "fewer") if measure.result in _COUNTED else ("higher", "lower")
+            word = up if way == "up" else down
+            sized = change.estimable and change.lower * change.upper > 0
+            size = _percent(change, first=not any("interval" in text for text in told)).format(word) if sized else ""
+            size = size or f"{word} by {_amount(verdict.difference, context, one.inputs.relative)}"
+            told.append(f"{measure_noun(measure, context)} {size}")
             ways.add(way)
         else:
             untold.append(measure_noun(measure, context))
-    name = one.inputs.rules[place].name
-    head = f"“{name}” against today's rule for {one.inputs.classes.species.name} in {when(one, year)}"
-    ids = _ids(found, key, name, year, spoken)
+    fish = one.inputs.classes.species.name
+    lead = "" if fish.casefold() in rule.name.casefold() else f"{fish}, "
+    head = f"{lead}“{rule.name}” against today's rule in {when(one, year)}"
+    ids = tuple(
+        result.id
+        for detail in (f"year {year}, percent of today's rule", f"year {year}, against today's rule")
+        for result in found.results.where(species=key, scenario=rule.name, detail=detail, quantity=list(SPOKEN))
+    )
     if not told:
-        text = f"{head}: the data cannot tell the two rules apart, in {joined(untold, 'or')}"
-        return Finding(sentence(text), ids, "unclear")
-    tail = f"; in {joined(untold, 'or')} the data cannot tell them apart" if untold else ""
-    return Finding(sentence(f"{head}: {'; '.join(told)}{tail}"), ids, ways.pop() if len(ways) == 1 else "none")
+        text = f"{head}: the simulations cannot tell the two rules apart, in {joined(untold, 'or')}"
+        return Finding(sentence(text) + more, ids, "unclear")
+    tail = f"; in {joined(untold, 'or')} the simulations cannot tell the two apart" if untold else ""
+    return Finding(sentence(f"{head}: {', '.join(told)}{tail}") + more, ids, ways.pop() if len(ways) == 1 else "none")
+
+
+def creel_words(one: Comparison, context: Context) -> str:
+    """What the survey of anglers found kept beside the legal harvest that the model starts from; empty without a survey."""
+    check = one.creel
+    if check is None:
+        return ""
+    counted, modelled = (format_estimate(e, context.units) for e in (check.counted, check.modelled))
+    end = (
+        "the two agree within their intervals"
+        if check.agree
+        else "the two disagree beyond their intervals, so that one of them is off, and every harvest here with it"
+    )
+    return (
+        f"The survey of anglers of {check.year} found {counted.value} {unit_words(counted.unit)} kept ({counted.interval}); the "
+        f"model's legal harvest under today's rule in {when(one, 1)} is {modelled.value} ({modelled.interval}): {end}"
+    )
 
 
 def _chance_finding(found: Scenarios, one: Comparison, aim: Aim, context: Context, key: bool) -> Finding:
@@ -169,4 +220,8 @@ def findings(found: Scenarios, context: Context) -> Findings:
             continue
         said += [_chance_finding(found, one, aim, context, place < 1) for place, aim in enumerate(one.aims)]
         said += [_against_today(found, one, place, context) for place in range(1, len(one.inputs.rules))]
+        if one.creel is not None and not one.creel.agree:
+            text = f"{one.inputs.classes.species.name}: {creel_words(one, context).replace('The survey', 'the survey', 1)}"
+            known = found.results.where(species=key, quantity="scenario_harvest", detail=f"year {one.horizons[0]}")
+            said.append(Finding(sentence(text), tuple(result.id for result in known)[:1], "unclear"))
     return collect(said)

@@ -10,14 +10,19 @@ from fishreport.analysis.scenarios import Comparison, Measure, Scenarios, relati
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Table
 from fishreport.exhibits.notes import shown_note
-from fishreport.exhibits.scenario_words import aim_words, letters, measure_heading, when
+from fishreport.exhibits.scenario_words import aim_words, creel_words, letters, measure_heading, noncompliance, when
 from fishreport.exhibits.tabulate import frame_table, heading, joined
 from fishreport.exhibits.units import MINUS, NO_VALUE, format_estimate, format_number
 from fishreport.exhibits.wording import sentence
 from fishreport.methods.estimate import Estimate
 
-FISHING = ("scenario_harvest", "scenario_yield", "scenario_catch_rate", "scenario_release_deaths")
+FISHING = (
+    "scenario_harvest", "scenario_yield", "scenario_kept_against_rule", "scenario_catch_rate", "scenario_release_deaths",
+)  # fmt: skip
+UNCLEAR = "A question mark: the interval spans zero, so that the data behind the inputs cannot tell the two rules apart on this."
 CAUTION = "Simulations inform; licensed managers and the public process decide."
+MOST_SIDE_BY_SIDE = 2
+_MORE_DECIMALS = 2
 _INPUTS = {
     "asymptotic_length_mm": "Length that fish grow towards",
     "growth_coefficient": "Growth coefficient",
@@ -44,14 +49,16 @@ _INPUTS = {
 }
 
 
-def kept_against_rule(one: Comparison) -> str:
-    """What harvest counts beside the legal fish, with the share that was taken for it, and what that means without harvest."""
-    share = next((s.estimate.value for s in one.inputs.sources if s.name == "noncompliance"), math.nan)
-    text = "Harvest counts the fish kept against the rule too"
-    if math.isfinite(share):
-        text += f": {100 * share:g}% of the protected fish that are caught"
-    if any(not rule.may_keep for rule in one.inputs.rules):
-        text += ". What catch and release still harvests is all of that kind, and hangs on that share alone"
+def kept_against_rule(one: Comparison, *, releases: bool = False) -> str:
+    """What is counted as kept against the rule, and, of a table with `releases` only, that nothing else is kept there."""
+    share = noncompliance(one)
+    if share == 0:
+        return "No fish is taken to be kept against the rule."
+    text = (
+        f"Fish kept against the rule are {100 * share:.2g}% of the protected fish that are caught, and no part of legal harvest"
+    )
+    if releases and any(not rule.may_keep for rule in one.inputs.rules):
+        text += ". Under catch and release they are all that is kept, and hang on that share alone"
     return f"{text}."
 
 
@@ -60,10 +67,27 @@ def input_name(name: str) -> str:
     return _INPUTS.get(name, heading(name.replace("_", " ")))
 
 
-def _both(estimate: Estimate, context: Context, *, signed: bool = False) -> str:
+def _both(estimate: Estimate, context: Context) -> str:
+    if estimate.estimable and estimate.value == estimate.lower == estimate.upper == 0:
+        return "0"
     shown = format_estimate(estimate, context.units)
-    plus = "+" if signed and estimate.estimable and estimate.value > 0 and any(d in shown.value for d in "123456789") else ""
-    return f"{plus}{shown.value}" if shown.interval == NO_VALUE else f"{plus}{shown.value} ({shown.interval})"
+    return shown.value if shown.interval == NO_VALUE else f"{shown.value} ({shown.interval})"
+
+
+def gap_text(gap: Estimate, value: Estimate, context: Context) -> tuple[str, str]:
+    """A difference with its sign, and its interval, in the decimals of the value that it is a difference from.
+
+    Where the interval leaves zero out, decimals are added (two at the most) until both limits are seen to.
+    """
+    if not gap.estimable or gap.value == gap.lower == gap.upper == 0:
+        return ("0" if gap.estimable else format_estimate(gap, context.units).value), NO_VALUE
+    parts = [float(context.units.quantity(x, gap.units, difference=True)[0]) for x in (gap.value, gap.lower, gap.upper)]
+    decimals = len(format_estimate(value if value.value else gap, context.units).value.partition(".")[2])
+    nearest = min(abs(parts[1]), abs(parts[2])) if parts[1] * parts[2] > 0 else 1.0
+    more = next((n for n in range(_MORE_DECIMALS) if round(nearest, decimals + n) > 0), _MORE_DECIMALS)
+    amount, low, high = (format_number(x, decimals=decimals + more) for x in parts)
+    plus = "+" if gap.value > 0 and any(digit in amount for digit in "123456789") else ""
+    return f"{plus}{amount}", f"{low} to {high}"
 
 
 def missing_table(found: Scenarios, context: Context) -> Table | None:
@@ -85,45 +109,63 @@ def missing_table(found: Scenarios, context: Context) -> Table | None:
 def rules_table(found: Scenarios, context: Context) -> Table | None:
     """Every rule in words, as the tool reads it from the study file."""
     rows = []
-    for key, one in found.species.items():
+    for one in found.species.values():
         fish = one.inputs.classes.species.name
         for letter, rule in zip(letters(one), one.inputs.rules, strict=True):
-            name = context.names[key] if len(found.species) > 1 else ""
-            rows.append([letter, name, rule.name, rule.sentence(units=context.units.system, fish=fish)])
+            rows.append([letter, rule.name, rule.sentence(units=context.units.system, fish=fish)])
     if not rows:
         return None
-    columns = [Column("Rule", align="left"), Column("Species", align="left"), Column("Name", align="left")]
-    columns.append(Column("What it says", align="left"))
+    columns = [Column("Rule", align="left"), Column("Name", align="left"), Column("What it says", align="left")]
     caption = (
         "The rules compared. Each sentence is written from the limits in the study file, so that it says what was simulated."
     )
     return frame_table("rules", caption, columns, rows)
 
 
-def inputs_table(one: Comparison, context: Context) -> Table | None:
-    """Every input of a species with its interval and where it came from."""
+def inputs_tables(compared: Sequence[Comparison], context: Context) -> list[Table]:
+    """Every input with its interval and where it came from: two species side by side in one table, more in a table each."""
+    known = [one for one in compared if one.inputs.sources]
+    if len(known) == MOST_SIDE_BY_SIDE:
+        return [_inputs_table(known, "inputs", context)]
+    return [_inputs_table([one], f"inputs-{_anchor(one)}", context) for one in known]
+
+
+def _inputs_table(compared: Sequence[Comparison], label: str, context: Context) -> Table:
+    names = [context.names[one.inputs.key] for one in compared]
+    by_name = [{source.name: source for source in one.inputs.sources} for one in compared]
     rows, data = [], []
-    for source in one.inputs.sources:
-        e = source.estimate
-        text = format_estimate(e, context.units)
-        unit = "" if text.unit.startswith("log10") else text.unit
-        value = NO_VALUE if not e.estimable else text.value if text.interval != NO_VALUE else _exact(text.value)
-        shown = f"{value} {unit}".strip() + ("" if text.interval == NO_VALUE else f" ({text.interval})")
-        rows.append([input_name(source.name), shown, source.origin, shown_note(source.how, context.units)])
-        data.append({"input": source.name, "value": e.value, "lower": e.lower, "upper": e.upper, "units": e.units,
-                     "origin": source.origin, "how": source.how})  # fmt: skip
-    if not rows:
-        return None
-    columns = [Column("Input", align="left"), Column("Value and interval", align="left")]
-    columns += [Column("Origin", align="left"), Column("From", align="left")]
-    name = context.names[one.inputs.key]
-    caption = f"{name}: what the scenarios start from, and where each input came from."
+    for name in dict.fromkeys(name for sources in by_name for name in sources):
+        sources = [one.get(name) for one in by_name]
+        told = [(f"{s.origin}; {shown_note(s.how, context.units)}", fish) for s, fish in zip(sources, names, strict=True) if s]
+        texts = list(dict.fromkeys(text for text, _ in told))
+        whole = len(texts) == 1 and len(told) == len(compared)
+        where = texts[0] if whole else "; ".join(f"{fish.lower()}: {text}" for text, fish in told)
+        rows.append([input_name(name), *(NO_VALUE if s is None else _input_text(s.estimate, context) for s in sources), where])
+        for one, source in zip(compared, sources, strict=True):
+            if source is not None:
+                e = source.estimate
+                data.append({"species": one.inputs.key, "input": name, "value": e.value, "lower": e.lower, "upper": e.upper,
+                             "units": e.units, "origin": source.origin, "how": source.how})  # fmt: skip
+    single = len(compared) == 1
+    columns = [Column("Input", align="left"), *(Column("Value and interval" if single else name, align="left") for name in names)]
+    columns.append(Column("Origin, and from what", align="left"))
+    caption = f"{joined(names)}: what the scenarios start from, and where each input came from."
+    said: dict[str, list[str]] = {}
+    for name, one in zip(names, compared, strict=True):
+        for note in (*one.inputs.notes, *(one.projection.notes if one.projection else ())):
+            said.setdefault(sentence(shown_note(note, context.units)), []).append(name)
     notes = [
         "A value without an interval is taken as exact: nothing measured tells how far it may be off.",
-        *(sentence(shown_note(note, context.units)) for note in one.inputs.notes),
-        *(sentence(shown_note(note, context.units)) for note in (one.projection.notes if one.projection else ())),
+        *(text if len(of) == len(names) else f"{joined(of)}: {text[0].lower()}{text[1:]}" for text, of in said.items()),
     ]
-    return frame_table(f"inputs-{_anchor(one)}", caption, columns, rows, notes=tuple(notes), data=data)
+    return frame_table(label, caption, columns, rows, notes=tuple(notes), data=data)
+
+
+def _input_text(e: Estimate, context: Context) -> str:
+    text = format_estimate(e, context.units)
+    unit = "" if text.unit.startswith("log10") else text.unit
+    value = NO_VALUE if not e.estimable else text.value if text.interval != NO_VALUE else _exact(text.value)
+    return f"{value} {unit}".strip() + ("" if text.interval == NO_VALUE else f" ({text.interval})")
 
 
 def _exact(text: str) -> str:
@@ -173,33 +215,26 @@ def decision_table(one: Comparison, context: Context) -> Table | None:
 
 
 def _grid(
-    one: Comparison,
-    context: Context,
-    label: str,
-    caption: str,
-    measures: Sequence[Measure],
-    *,
-    difference: bool,
-    notes: Sequence[str],
+    one: Comparison, context: Context, label: str, caption: str, measures: Sequence[Measure], notes: Sequence[str]
 ) -> Table:
+    """A row of outcomes for each rule, and under it one of its differences from today's rule."""
     year = one.horizons[-1]
     columns = [Column("Rule", align="left")]
-    for measure in measures:
-        unit = measure_unit(one, measure, context, difference=difference)
-        columns.append(Column(measure_heading(measure, context, one), unit))
+    columns += [Column(measure_heading(measure, context, one), measure_unit(one, measure, context)) for measure in measures]
     rows, data = [], []
     for place, (letter, rule) in enumerate(zip(letters(one), one.inputs.rules, strict=True)):
-        if difference and place == 0:
-            continue
-        row = [letter if difference else f"{letter}  {rule.name}"]
+        row, gaps = [letter], [f"{letter} less A"]
         for measure in measures:
             outcome = one.outcomes[measure.quantity, year][place]
-            e = outcome.verdict.difference if difference else outcome.value
-            mark = "?" if difference and outcome.verdict.cannot_tell else ""
-            row.append(f"{_both(e, context, signed=difference)}{' ' if mark else ''}{mark}")
+            value, gap = outcome.value, outcome.verdict.difference
+            row.append(_both(value, context))
+            told, interval = gap_text(gap, one.outcomes[measure.quantity, year][0].value, context)
+            between = "" if interval == NO_VALUE else f" ({interval})"
+            gaps.append(f"{told}{between}{' ?' if outcome.verdict.cannot_tell and between else ''}")
             data.append({"scenario": rule.name, "quantity": measure.result, "size_class": measure.size_class, "year": year,
-                         "value": e.value, "lower": e.lower, "upper": e.upper, "units": e.units})  # fmt: skip
-        rows.append(row)
+                         "value": value.value, "lower": value.lower, "upper": value.upper, "difference": gap.value,
+                         "difference_lower": gap.lower, "difference_upper": gap.upper, "units": value.units})  # fmt: skip
+        rows += [row, gaps] if place else [row]
     return frame_table(f"{label}-{_anchor(one)}", caption, columns, rows, notes=notes, data=data)
 
 
@@ -221,7 +256,7 @@ def _parts(one: Comparison) -> list[tuple[str, str, list[Measure]]]:
 
 
 def outcomes_tables(one: Comparison, context: Context) -> list[Table]:
-    """What each rule gives in the last year, median and interval: for anglers, and in the water."""
+    """What each rule gives in the last year, and its difference from today's rule: for anglers, and in the water."""
     if one.projection is None:
         return []
     name, year = context.names[one.inputs.key], when(one, one.horizons[-1])
@@ -230,30 +265,14 @@ def outcomes_tables(one: Comparison, context: Context) -> list[Table]:
     relative = relative if one.inputs.relative else []
     found = []
     for label, words, measures in _parts(one):
-        notes = [kept_against_rule(one)] if label == "fishing" else []
-        if label == "fish" and large.size_class in context.classes_of(one.inputs.key).categories[:-1]:
+        notes = [UNCLEAR] if len(one.inputs.rules) > 1 else []
+        if label == "fishing":
+            notes += [kept_against_rule(one, releases=True), *(f"{text}." for text in [creel_words(one, context)] if text)]
+        elif large.size_class in context.classes_of(one.inputs.key).categories[:-1]:
             notes.append(f"Fish of {large.size_class} length stand for large fish: next to none grow longer here.")
-        caption = f"{name}, {words}: what each rule is expected to give in {year}; median and interval over all draws."
-        label = f"outcomes-{label}"
-        found.append(_grid(one, context, label, caption, measures, difference=False, notes=[*notes, *relative]))
-    return found
-
-
-def differences_tables(one: Comparison, context: Context) -> list[Table]:
-    """Each rule against today's in the last year, with the interval of the difference within draws."""
-    if one.projection is None or len(one.inputs.rules) < 2:
-        return []
-    name, year = context.names[one.inputs.key], when(one, one.horizons[-1])
-    notes = [
-        "Rules by their letters. A question mark: the interval spans zero, so the data cannot tell the two rules apart on this."
-    ]
-    found = []
-    for label, words, measures in _parts(one):
-        caption = (
-            f"{name}, {words}: each rule less today's rule (A) in {year}; median and interval of the difference within each "
-            "draw, which is far sharper than the outcomes themselves."
-        )
-        found.append(_grid(one, context, f"differences-{label}", caption, measures, difference=True, notes=notes))
+        against = ", and its difference from today's rule (A) within each draw" if len(one.inputs.rules) > 1 else ""
+        caption = f"{name}, {words}: what each rule gives in {year}{against}; medians and intervals over all draws."
+        found.append(_grid(one, context, f"outcomes-{label}", caption, measures, [*notes, *relative]))
     return found
 
 
@@ -266,14 +285,17 @@ def regret_table(one: Comparison, context: Context) -> Table | None:
     for item in one.regrets:
         measure = by_quantity[item.quantity]
         unit = measure_unit(one, measure, context)
-        columns += [Column(f"{measure_heading(measure, context, one)}: mean loss", unit), Column("Best in", "% of draws")]
+        columns += [Column(measure_heading(measure, context, one), f"{unit} lost"), Column("Best", "% of draws")]
+    widest = {item.quantity: max(item.mean) for item in one.regrets}
+    units_of = {item.quantity: one.outcomes[item.quantity, one.horizons[-1]][0].value.units for item in one.regrets}
+    most = {name: float(context.units.quantity(loss, units_of[name], difference=True)[0]) for name, loss in widest.items()}
+    decimals = {name: len(format_number(loss, digits=2).partition(".")[2]) for name, loss in most.items()}
     rows, data = [], []
     for place, (letter, rule) in enumerate(zip(letters(one), one.inputs.rules, strict=True)):
         row = [f"{letter}  {rule.name}"]
         for item in one.regrets:
-            units = one.outcomes[item.quantity, one.horizons[-1]][0].value.units
-            loss = context.units.quantity(float(item.mean[place]), units, difference=True)[0]
-            row += [format_number(loss, digits=2), f"{100 * item.probability_best[place]:.0f}"]
+            loss = context.units.quantity(float(item.mean[place]), units_of[item.quantity], difference=True)[0]
+            row += [format_number(loss, decimals=decimals[item.quantity]), f"{100 * item.probability_best[place]:.0f}"]
             data.append({"scenario": rule.name, "quantity": by_quantity[item.quantity].result, "mean_regret": item.mean[place],
                          "high_regret": item.high[place], "probability_best": item.probability_best[place]})  # fmt: skip
         rows.append(row)
@@ -286,12 +308,13 @@ def regret_table(one: Comparison, context: Context) -> Table | None:
 
 def _dominance_notes(one: Comparison) -> list[str]:
     if one.dominance is None or not one.dominance.dominated:
-        return ["No rule leaves another behind on both harvest and large fish."]
+        return ["No rule leaves another behind on both legal harvest and large fish."]
     share = f"{100 * one.dominance.certainty:g}%"
     code = dict(zip((rule.name for rule in one.inputs.rules), letters(one), strict=True))
     pairs = [f"{code[winner]} over {code[loser]}" for loser, winner in one.dominance.dominated]
     return [
-        f"At least as good on both harvest and large fish, and better on one, in {share} of draws or more: {'; '.join(pairs)}."
+        f"At least as good on both legal harvest and large fish, and better on one, in {share} of draws or more: "
+        f"{'; '.join(pairs)}. Fish kept against the rule count for nothing here."
     ]
 
 
@@ -301,8 +324,9 @@ def sensitivity_table(one: Comparison, context: Context) -> Table | None:
     if found is None or measure is None:
         return None
     rows, data = [], []
-    for case in found.cases:
-        row = [input_name(case.assumption), f"{case.value:g}"]
+    for place, case in enumerate(found.cases):
+        same = place > 0 and found.cases[place - 1].assumption == case.assumption
+        row = ["" if same else input_name(case.assumption), f"{case.value:g}"]
         for outcome in case.outcomes[1:]:
             e = outcome.verdict.difference
             value = context.units.quantity(e.value, e.units, difference=True)[0]
@@ -319,7 +343,7 @@ def sensitivity_table(one: Comparison, context: Context) -> Table | None:
     caption = (
         f"{context.names[one.inputs.key]}: what hangs on assumptions that no survey measures. Median difference from today's "
         f"rule in {what} in {when(one, one.horizons[-1])}, one assumption changed at a time; today's fishing mortality stays as "
-        "it was estimated. A question mark: the rules cannot be told apart."
+        "it was estimated. A question mark: the simulations cannot tell the two rules apart."
     )
     return frame_table(f"sensitivity-{_anchor(one)}", caption, columns, rows, data=data)
 
@@ -332,11 +356,13 @@ def undecided_table(one: Comparison, context: Context) -> Table | None:
     total = math.comb(len(code), 2)
     rows: list[list[Any]] = []
     for measure in one.measures:
-        pairs = [f"{code[verdict.first]} and {code[verdict.second]}" for verdict in one.undecided[measure.quantity]]
+        gaps = ((verdict, verdict.difference) for verdict in one.undecided[measure.quantity])
+        unlike = [verdict for verdict, gap in gaps if not gap.lower == gap.value == gap.upper == 0]
+        pairs = [f"{code[verdict.first]} and {code[verdict.second]}" for verdict in unlike]
         rows.append([measure_heading(measure, context, one), f"{len(pairs)} of {total}", "; ".join(pairs) or "none"])
     columns = [Column("Outcome", align="left"), Column("Pairs"), Column("Rules that cannot be told apart", align="left")]
     caption = (
-        f"{context.names[one.inputs.key]}: where the data cannot tell two rules apart in {when(one, one.horizons[-1])}, since "
-        "the interval of their difference spans zero."
+        f"{context.names[one.inputs.key]}: where the simulations, with what the data leave open about their inputs, cannot tell "
+        f"two rules apart in {when(one, one.horizons[-1])}: the interval of their difference spans zero."
     )
     return frame_table(f"undecided-{_anchor(one)}", caption, columns, rows)

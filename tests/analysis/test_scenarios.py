@@ -297,11 +297,12 @@ def test_horizons(repository, years, expected):
 def test_the_grid_agrees_with_a_direct_projection(found):
     one = found.species["brown_trout"]
     grid = grids.explorer_grid(one, np.random.default_rng(9), step_mm=50.0)
-    index = np.arange(grids.GRID_DRAWS)
-    rule = Regulation(minimum_length_mm=400, effort_change=0.5)
+    index = analysis.chosen_draws(one, grids.GRID_DRAWS, 0.95)
+    today, rule = one.inputs.rules[0].replace(bag_limit=None), Regulation(minimum_length_mm=400, effort_change=0.5)
     direct = project(
-        one.inputs.life.take(index), [one.inputs.rules[0], rule], years=10, rng=np.random.default_rng(9),
+        one.inputs.life.take(index), [today, rule], years=10, rng=np.random.default_rng(9), today=one.inputs.rules[0],
         angling=one.inputs.angling.take(index), categories=one.inputs.categories, length_km=14.2, groups=5,
+        deviations=one.deviations[index],
     )  # fmt: skip
     where = grid.minimum_mm.index(400.0), grid.effort.index(1.5)
     for k, measure in enumerate(grid.measures):

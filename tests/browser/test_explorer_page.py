@@ -146,6 +146,26 @@ def test_axe_finds_nothing(chromium: Any, address: str, width: int) -> None:
     page.close()
 
 
+@pytest.mark.parametrize("width", [320, 390, 640])
+def test_on_a_phone_every_cell_is_in_sight_under_its_heading(chromium: Any, address: str, width: int) -> None:
+    page = chromium.new_page(viewport={"width": width, "height": 800})
+    page.goto(address)
+    found = page.evaluate(
+        "[...document.querySelectorAll('#table-scenarios-first .explorer-live tbody td')].map(cell => {"
+        "const box = cell.getBoundingClientRect();"
+        "return [box.left, box.right, cell.scrollWidth > cell.clientWidth + 1, getComputedStyle(cell, '::before').content]})"
+    )
+    assert len(found) == 6
+    for left, right, cut_off, heading in found:
+        assert 0 <= left < right <= width
+        assert not cut_off
+        assert heading.strip('"') in ("Median", "95% interval", "Against today")
+    tree = page.locator("#table-scenarios-first .explorer-live").aria_snapshot()
+    assert 'rowheader "Harvest, fish/km"' in tree
+    assert "cell" in tree
+    page.close()
+
+
 def test_without_script_there_is_the_table(chromium: Any, address: str) -> None:
     browsing = chromium.new_context(java_script_enabled=False)
     page = browsing.new_page()

@@ -21,7 +21,7 @@ from fishreport.analysis.scenarios import Scenarios, compare_species, comparison
 from fishreport.exhibits import explorer, scenario_figures, scenario_words
 from fishreport.exhibits import scenarios as exhibits
 from fishreport.exhibits.context import report_context
-from fishreport.exhibits.exhibit import Column, Control, Explorer, Table
+from fishreport.methods.estimate import Estimate
 from fishreport.population.decision import Goal
 from fishreport.study import Objective, Study, read_study
 
@@ -60,8 +60,8 @@ def context_in(repository, units):
 
 def tables_of(found, one, context):
     return [
-        exhibits.rules_table(found, context), exhibits.inputs_table(one, context), exhibits.decision_table(one, context),
-        *exhibits.outcomes_tables(one, context), *exhibits.differences_tables(one, context), exhibits.regret_table(one, context),
+        exhibits.rules_table(found, context), *exhibits.inputs_tables([one], context), exhibits.decision_table(one, context),
+        *exhibits.outcomes_tables(one, context), exhibits.regret_table(one, context),
         exhibits.sensitivity_table(one, context), exhibits.undecided_table(one, context),
     ]  # fmt: skip
 
@@ -84,11 +84,11 @@ def test_tables_have_no_hole_and_no_other_unit(found, one, repository, units):
 def test_the_rules_are_in_words(found, repository):
     metric, us = (exhibits.rules_table(found, context_in(repository, units)) for units in ("metric", "us"))
     assert [row[0] for row in metric.rows] == ["A", "B", "C", "D", "E"]
-    assert metric.rows[2][3] == (
+    assert metric.rows[2][2] == (
         "Brown trout of 330 to 508 mm must be released; shorter and longer ones may be kept. At most two may be kept a day."
     )
-    assert us.rows[2][3].startswith("Brown trout of 13 to 20 in must be released")
-    assert metric.rows[4][3] == "All brown trout must be released."
+    assert us.rows[2][2].startswith("Brown trout of 13 to 20 in must be released")
+    assert metric.rows[4][2] == "All brown trout must be released."
 
 
 def test_shades_say_what_the_numbers_say(one, demo_context):
@@ -103,64 +103,100 @@ def test_shades_say_what_the_numbers_say(one, demo_context):
     assert "relative weight" in table.notes[0]
 
 
-def test_differences_mark_what_cannot_be_told(one, demo_context):
-    fishing, fish = exhibits.differences_tables(one, demo_context)
-    assert len(fishing.rows) == len(one.inputs.rules) - 1
-    for table in (fishing, fish):
-        for record, cell in zip(table.data, [cell for row in table.rows for cell in row[1:]], strict=True):
-            spans = record["lower"] <= 0 <= record["upper"]
-            assert cell.endswith("?") == spans
-            if not spans:
-                assert cell.startswith("+") == (record["value"] > 0)
+def test_outcomes_stand_over_their_differences_which_mark_what_cannot_be_told(one, demo_context):
+    tables = exhibits.outcomes_tables(one, demo_context)
+    assert [row[0] for row in tables[0].rows] == ["A", "B", "B less A", "C", "C less A", "D", "D less A", "E", "E less A"]
+    for table in tables:
+        rows = {row[0]: row[1:] for row in table.rows}
+        records = iter(table.data)
+        for place in range(len(one.inputs.rules)):
+            letter = chr(65 + place)
+            for cell, gap in zip(rows[letter], rows.get(f"{letter} less A", rows[letter]), strict=True):
+                record = next(records)
+                assert float(cell.partition(" ")[0].replace(",", "")) == pytest.approx(record["value"], rel=0.06, abs=0.06)
+                low, high = record["difference_lower"], record["difference_upper"]
+                if place and (low, high) != (0, 0):
+                    assert gap.endswith("?") == (low <= 0 <= high)
+                    if low > 0 or high < 0:
+                        assert gap.startswith("+") == (record["difference"] > 0)
+
+
+def test_catch_and_release_harvests_nothing_and_what_is_kept_all_the_same_stands_apart(one, demo_context):
+    fishing = exhibits.outcomes_tables(one, demo_context)[0]
+    heads = [column.heading for column in fishing.columns]
+    release = next(row for row in fishing.rows if row[0] == "E")
+    assert release[heads.index("Legal harvest")] == release[heads.index("Legal yield")] == "0"
+    assert float(release[heads.index("Fish kept against the rule")].partition(" ")[0]) > 5
+    assert any("5% of the protected fish" in note and "hang on that share alone" in note for note in fishing.notes)
+    others = exhibits.kept_against_rule(one)
+    assert "catch and release" not in others
+    honest = dataclasses.replace(one.inputs, angling=dataclasses.replace(one.inputs.angling, noncompliance=0.0))
+    assert exhibits.kept_against_rule(dataclasses.replace(one, inputs=honest)) == "No fish is taken to be kept against the rule."
+    regrets = exhibits.regret_table(one, demo_context)
+    worst = max(float(row[1]) for row in regrets.rows)
+    assert float(regrets.rows[4][1]) == worst  # nothing kept is all lost, whatever is kept against the rule
 
 
 def test_undecided_pairs_are_those_whose_interval_spans_zero(one, demo_context):
     table = exhibits.undecided_table(one, demo_context)
-    values = one.projection.at("harvest_number")
-    pairs = []
-    for i in range(len(values)):
-        for j in range(i + 1, len(values)):
-            low, high = np.quantile(values[j] - values[i], [0.025, 0.975])
-            if low <= 0 <= high:
-                pairs.append(f"{chr(65 + i)} and {chr(65 + j)}")
-    assert table.rows[0] == ("Harvest", f"{len(pairs)} of 10", "; ".join(pairs) or "none")
+    for row, name in (("Legal harvest", "legal_harvest_number"), ("Fish kept against the rule", "kept_against_rule")):
+        values = one.projection.at(name)
+        pairs = []
+        for i in range(len(values)):
+            for j in range(i + 1, len(values)):
+                low, high = np.quantile(values[j] - values[i], [0.025, 0.975])
+                if low <= 0 <= high:
+                    pairs.append(f"{chr(65 + i)} and {chr(65 + j)}")
+        assert (row, f"{len(pairs)} of 10", "; ".join(pairs) or "none") in table.rows
 
 
 def swapped(one, sign, spread=0.0):
-    """The comparison with every difference set to `sign` × 2 and limits `spread` wide about it."""
+    """The comparison with every difference, and every change in percent, set to `sign` × 2 with limits `spread` about it."""
+    changed = {"value": 2.0 * sign, "lower": 2.0 * sign - spread, "upper": 2.0 * sign + spread}
     outcomes = {}
     for key, line in one.outcomes.items():
         made = []
         for outcome in line:
-            gap = dataclasses.replace(
-                outcome.verdict.difference, value=2.0 * sign, lower=2.0 * sign - spread, upper=2.0 * sign + spread
-            )
+            gap = dataclasses.replace(outcome.verdict.difference, **changed)
             verdict = dataclasses.replace(outcome.verdict, difference=gap, cannot_tell=spread >= 2.0)
             made.append(dataclasses.replace(outcome, verdict=verdict))
         outcomes[key] = tuple(made)
-    return dataclasses.replace(one, outcomes=outcomes)
+    shares = {
+        key: tuple(Estimate(n=9, se=1.0, level=0.95, units="percent", method="", **changed) for _ in line)
+        for key, line in one.changes.items()
+    }
+    return dataclasses.replace(one, outcomes=outcomes, changes=shares)
 
 
 @pytest.mark.parametrize(
     ("sign", "spread", "direction", "words"),
     [
-        (1, 1.0, "up", ["harvest higher by 2.0 fish per km (95% interval 1.0 to 3.0)", "fish of trophy length more by"]),
-        (-1, 1.0, "down", ["harvest lower by 2.0 fish per km (95% interval 1.0 to 3.0)", "fish of trophy length fewer by"]),
-        (1, 3.0, "unclear", ["the data cannot tell the two rules apart, in harvest, anglers' catch rate,"]),
-        (-1, 3.0, "unclear", ["the data cannot tell the two rules apart"]),
+        (
+            1,
+            1.0,
+            "up",
+            ["legal harvest 2% higher (95% interval 1 to 3), anglers' catch rate 2% higher (1 to 3)", "2% more (1 to 3)"],
+        ),
+        (-1, 1.0, "down", ["legal harvest 2% lower (95% interval 1 to 3), anglers' catch rate 2% lower (1 to 3)", "2% fewer"]),
+        (
+            1,
+            3.0,
+            "unclear",
+            ["the simulations cannot tell the two rules apart, in legal harvest, anglers' catch rate or fish of"],
+        ),
+        (-1, 3.0, "unclear", ["the simulations cannot tell the two rules apart"]),
     ],
 )
 def test_sentences_follow_the_paired_interval(found, one, demo_context, sign, spread, direction, words):
     changed = Scenarios(found.results, {"brown_trout": swapped(one, sign, spread)})
     said = [item for item in scenario_words.findings(changed, demo_context).items if "against today's rule" in item.text]
     assert len(said) == 4
-    for item in said:
+    for item in said[:3]:  # the fourth is catch and release
         assert item.direction == direction
-        assert len(item.results) == 5
+        assert len(item.results) == 6
         assert set(item.results) <= {result.id for result in found.results}
-        text = item.text.replace("2 fish per km (95% interval 1 to 3)", "2.0 fish per km (95% interval 1.0 to 3.0)")
-        assert all(word in text for word in words), text
-        claims = re.search(r"higher|lower|more by|fewer", item.text)
+        assert all(word in item.text for word in words), item.text
+        claims = re.search(r"higher|lower|more \(|fewer", item.text)
         assert (claims is None) == (direction == "unclear")
 
 
@@ -168,11 +204,46 @@ def test_sentences_of_the_demo_say_no_more_than_the_intervals(found, one, demo_c
     said = scenario_words.findings(found, demo_context).items
     assert sum(item.key for item in said) == 1
     harvest_slot = next(item for item in said if "“Harvest slot" in item.text)
-    verdict = one.outcomes["harvest_number", 10][3].verdict
+    verdict = one.outcomes["legal_harvest_number", 10][3].verdict
     untold = harvest_slot.text.rpartition("; in ")[2]
-    assert untold.endswith("the data cannot tell them apart.")
+    assert untold.endswith("the simulations cannot tell the two apart.")
     assert ("harvest" in untold) == verdict.cannot_tell
     assert all(item.results for item in said)
+
+
+def test_the_sentence_on_catch_and_release_says_what_is_still_kept(found, one, demo_context):
+    text = next(item.text for item in scenario_words.findings(found, demo_context).items if "“Catch and release”" in item.text)
+    kept = np.median(one.projection.at("kept_against_rule")[4])
+    assert "legal harvest ends, anglers' catch rate" in text
+    end = re.search(
+        r"If 5% of the protected fish caught are kept against the rule, as is assumed, that is still ([\d.]+) fish per km", text
+    )
+    assert float(end[1]) == pytest.approx(kept, abs=0.6)
+    honest = dataclasses.replace(one, outcomes={key: v for key, v in one.outcomes.items() if key[0] != "kept_against_rule"})
+    again = scenario_words.findings(Scenarios(found.results, {"brown_trout": honest}), demo_context).items
+    assert not any("against the rule" in item.text for item in again)
+
+
+def test_percent_is_that_of_the_draws(found, one, demo_context):
+    text = next(item.text for item in scenario_words.findings(found, demo_context).items if "“406 mm" in item.text)
+    trophies = one.projection.at("density_trophy")
+    low, middle, high = np.quantile(100 * (trophies[1] / trophies[0] - 1), [0.025, 0.5, 0.975])
+    shown = [float(x) for x in re.search(r"trophy length ([\d.]+)% more \(([\d.]+) to ([\d.]+)\)", text).groups()]
+    assert shown == pytest.approx([middle, low, high], abs=0.51)
+
+
+def test_the_survey_of_anglers_is_held_against_the_harvest(found, one, demo_context):
+    words = scenario_words.creel_words(one, demo_context)
+    assert re.match(r"The survey of anglers of 2025 found 21 fish per km kept \(1\d to 2\d\); the model's legal harvest", words)
+    assert words.endswith("the two agree within their intervals")
+    assert not any("survey of anglers" in item.text for item in scenario_words.findings(found, demo_context).items)
+    counted = dataclasses.replace(one.creel.counted, value=70.0, lower=60.0, upper=80.0)
+    apart = dataclasses.replace(one, creel=dataclasses.replace(one.creel, counted=counted))
+    said = scenario_words.findings(Scenarios(found.results, {"brown_trout": apart}), demo_context).items[-1]
+    assert "the two disagree beyond their intervals" in said.text
+    assert said.direction == "unclear"
+    assert said.results
+    assert scenario_words.creel_words(dataclasses.replace(one, creel=None), demo_context) == ""
 
 
 def test_today_may_be_the_best(found, one, demo_context):
@@ -203,7 +274,7 @@ def test_an_aim_without_a_name_is_worded(one, demo_context, bounds, words):
 def test_figures_say_what_they_show(one, repository, units):
     context = context_in(repository, units)
     made = [
-        scenario_figures.fan_figure(one, "scenario_trophy", context),
+        *scenario_figures.fan_figures(one, ["scenario_trophy"], context),
         scenario_figures.isopleth_figure(one, grids.yield_map(one, step_mm=100.0), context),
         scenario_figures.drivers_figure(one, context),
     ]
@@ -213,11 +284,12 @@ def test_figures_say_what_they_show(one, repository, units):
         assert figure.table.rows
         assert not ALL_SIGNS.search(figure.alt + figure.caption)
         assert ("fish/km" in text) is (units == "metric" and figure is made[0])
-    assert scenario_figures.fan_figure(one, "scenario_nothing", context) is None
+    assert scenario_figures.fan_figures(one, ["scenario_nothing"], context) == []
 
 
 def test_the_fan_is_drawn_from_quantiles(one, demo_context):
-    figure = scenario_figures.fan_figure(one, "scenario_trophy", demo_context)
+    figure, harvest = scenario_figures.fan_figures(one, ["scenario_trophy", "scenario_harvest"], demo_context)
+    assert (figure.label, harvest.label) == ("years-trophy-brown-trout", "years-harvest-brown-trout")
     values = one.projection.get("density_trophy")[2, :, 6]
     record = next(r for r in figure.table.data if r["scenario"].startswith("Slot") and r["year"] == 2032)
     assert record["median"] == pytest.approx(np.median(values))
@@ -225,6 +297,36 @@ def test_the_fan_is_drawn_from_quantiles(one, demo_context):
     assert record["upper"] == pytest.approx(np.quantile(values, 0.975))
     titles = " ".join(ET.fromstring(figure.svg).itertext())
     assert all(f"{letter}  " in titles for letter in "BCDE")
+
+
+def test_two_rules_share_one_drawing(one, demo_context):
+    ahead = dataclasses.replace(one.projection, values=one.projection.values[:2], scenarios=one.projection.scenarios[:2])
+    two = dataclasses.replace(one, inputs=dataclasses.replace(one.inputs, rules=one.inputs.rules[:2]), projection=ahead)
+    (figure,) = scenario_figures.fan_figures(two, ["scenario_trophy", "scenario_harvest"], demo_context)
+    assert figure.label == "years-brown-trout"
+    text = " ".join(ET.fromstring(figure.svg).itertext())
+    assert "(fish/km)" in text
+    assert {row["quantity"] for row in figure.table.data} == {"scenario_trophy", "scenario_harvest"}
+    assert "trophy length (460 mm) and legal harvest" in figure.caption
+
+
+def test_bars_of_drivers_are_the_shares_of_the_caption(one, demo_context):
+    figure = scenario_figures.drivers_figure(one, demo_context)
+    words = [text for text in ET.fromstring(figure.svg).itertext() if re.fullmatch(r"\d+%", text.strip())]
+    shares = [[100 * driver.variance_share for driver in item.drivers[:5]] for _, item in one.drivers]
+    assert [int(word.strip()[:-1]) for word in words] == [round(share) for part in shares for share in part]
+    assert all(part == sorted(part, reverse=True) for part in shares)
+    for part in shares:
+        assert f"({part[0]:.0f}%" in figure.caption
+    assert "answer falls as the input rises" in " ".join(ET.fromstring(figure.svg).itertext())
+
+
+def test_contours_on_the_frame_have_no_label(one, demo_context):
+    figure = scenario_figures.isopleth_figure(one, grids.yield_map(one, step_mm=100.0), demo_context)
+    grid = grids.yield_map(one, step_mm=100.0).grid
+    assert np.median(grid.yield_g, axis=-1).min() == 0
+    labels = [text.strip() for text in ET.fromstring(figure.svg).itertext() if text.strip() == "0"]
+    assert len(labels) == 3  # the axes' own: two of exploitation, one of length
 
 
 def test_the_explorer_holds_every_cell(one, grid, demo_context):
@@ -239,7 +341,10 @@ def test_the_explorer_holds_every_cell(one, grid, demo_context):
     gap = np.median(grid.values[k, i, j] - grid.today[k])
     assert against.startswith("+") == (gap > 0)
     assert made.controls[0].steps[0] == "no minimum length"
-    assert made.controls[0].steps[made.controls[0].start] == "400 mm"  # the step nearest to today's 356 mm
+    assert made.controls[0].steps[made.controls[0].start] == "356 mm"
+    start = made.controls[0].start * efforts + made.controls[1].start
+    assert {made.cells[start * measures + k][2] for k in range(measures)} == {"0"}  # today's rule is no different from itself
+    assert "356 mm" in [row[0] for row in made.table.rows]
     assert made.controls[1].steps[made.controls[1].start].startswith("as today")
     assert all(bar is None or 0 <= bar[0] <= bar[1] <= bar[2] <= 100 for bar in made.bars)
     assert len(made.table.data) == len(made.cells)
@@ -269,24 +374,10 @@ def test_what_is_missing_is_said(found, one, demo_context):
     text = scenario_words.findings(less, demo_context).items[0].text
     assert text == "The rules for brown trout could not be compared: growth (4 aged fish): give it by hand."
     bare = dataclasses.replace(lacking, chances=(), regrets=(), drivers=(), sensitivity=None, horizons=())
-    assert exhibits.outcomes_tables(bare, demo_context) == exhibits.differences_tables(bare, demo_context) == []
+    assert exhibits.outcomes_tables(bare, demo_context) == []
     for make in (exhibits.decision_table, exhibits.regret_table, exhibits.sensitivity_table, exhibits.undecided_table):
         assert make(bare, demo_context) is None
     assert scenario_figures.drivers_figure(bare, demo_context) is None
-    assert scenario_figures.fan_figure(bare, "scenario_trophy", demo_context) is None
+    assert scenario_figures.fan_figures(bare, ["scenario_trophy"], demo_context) == []
     assert scenario_figures.isopleth_figure(bare, None, demo_context) is None
     assert explorer.explorer(bare, None, demo_context) is None
-
-
-def test_shades_and_controls_are_checked():
-    columns, rows = (Column("a"), Column("b")), (("x", "0.5"),)
-    with pytest.raises(ValueError, match="shades need one entry a cell"):
-        Table("t", "Caption.", columns, rows, shades=((0.5,),))
-    with pytest.raises(ValueError, match="a shade is from 0 to 1"):
-        Table("t", "Caption.", columns, rows, shades=((None, 1.5),))
-    with pytest.raises(ValueError, match="needs two steps or more"):
-        Control("c", ("one",))
-    table = Table("t", "Caption.", columns, rows)
-    two = Control("c", ("one", "two"))
-    with pytest.raises(ValueError, match="needs 4 cells"):
-        Explorer(table, "Move.", (two, two), ("o",), (("1", "2", "3"),), (None,), ("a", "b", "c"))
