@@ -148,7 +148,9 @@ class Objective(Section):
     at_least: Finite | None = Field(None, description="lowest value that meets the objective, in the units of the quantity")
     at_most: Finite | None = Field(None, description="highest value that meets the objective")
     between: tuple[Finite, Finite] | None = Field(None, description="lowest and highest value that meet the objective")
-    over_years: Whole = Field(1, ge=1, le=50, description="mean of that many seasons up to the reported one")
+    over_years: Whole = Field(
+        1, ge=1, le=50, description="mean of that many seasons up to the reported one; judged only when each was estimated"
+    )
     name: str = Field("", description="the objective in the plan's words; empty is worded from its numbers")
     source: str = Field("", description="where the plan says so")
 
