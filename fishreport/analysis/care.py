@@ -15,7 +15,7 @@ from fishreport.exceptions import InputError
 from fishreport.fielddata.survey import Survey
 from fishreport.methods.electrofishing import PowerTable, ambient_from_specific, power_table
 from fishreport.methods.estimate import Estimate
-from fishreport.methods.fish_care import NightFlags, flag_bad_nights, harmed_share
+from fishreport.methods.fish_care import NightFlags, flag_bad_nights, harm_ratio, harmed_share
 from fishreport.study import ElectrofishingReference, Study
 
 CONDUCTIVITIES = (20.0, 50.0, 75.0, 100.0, 150.0, 200.0, 300.0, 400.0, 500.0, 750.0, 1000.0)
@@ -76,6 +76,8 @@ class CareLog:
         Every night of any season that stands out among those of its season, with its ``season``.
     reported, before : Estimate
         Share harmed (percent) in the reported season, and in all seasons before it together.
+    ratio : Estimate
+        How many times as often fish were harmed in the reported season; runs that differ by more than chance widen it.
     """
 
     by_season: pd.DataFrame
@@ -84,6 +86,7 @@ class CareLog:
     flagged: pd.DataFrame
     reported: Estimate
     before: Estimate
+    ratio: Estimate
 
     @property
     def usual_percent(self) -> float:
@@ -191,6 +194,12 @@ def _flags(fish: pd.DataFrame, by: str, level: float) -> NightFlags | None:
     return flag_bad_nights(labels, counts["handled"].to_numpy(), counts["harmed"].to_numpy(), level=level)
 
 
+def _ratio(fish: pd.DataFrame, season: int, level: float) -> Estimate:
+    runs = fish["fate"].isin(_HARMED).groupby([fish["season"], fish["run_id"]]).agg(["sum", "size"])
+    later = runs.index.get_level_values("season") == season
+    return harm_ratio(runs["sum"].to_numpy(), runs["size"].to_numpy(), later, level=level)
+
+
 def care_log(study: Study, survey: Survey) -> CareLog:
     """Injuries and deaths by season, and the nights and runs that stand out.
 
@@ -217,7 +226,10 @@ def care_log(study: Study, survey: Survey) -> CareLog:
     empty = pd.DataFrame(columns=["night", "handled", "harmed", "share", "lower", "upper", "expected", "p", "flagged", "season"])
     listed = [frame for frame in flagged if len(frame)]
     stands_out = pd.concat(listed, ignore_index=True) if listed else empty
-    return CareLog(table, _flags(reported, "date", level), _flags(reported, "run_id", level), stands_out, *shares)
+    return CareLog(
+        table, _flags(reported, "date", level), _flags(reported, "run_id", level), stands_out, shares[0], shares[1],
+        _ratio(fish, study.season.year, level),
+    )  # fmt: skip
 
 
 def care_results(log: CareLog) -> Results:

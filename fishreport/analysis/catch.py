@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from fishreport.analysis.classes import LengthClasses, run_catches
+from fishreport.analysis.classes import LengthClasses, first_passes, run_catches
 from fishreport.analysis.result import Result, Results
 from fishreport.fielddata.survey import Survey
 from fishreport.methods.catch_rate import mean_catch_rate, stratified_catch_rate
@@ -46,13 +46,13 @@ def catch_rates(study: Study, survey: Survey, classes: list[LengthClasses]) -> R
     found = []
     for own in classes:
         catches = run_catches(survey, own)
-        unmeasured = survey.fish[(survey.fish["species_key"] == own.species.key) & survey.fish["length_mm"].isna()]
-        lost = unmeasured.groupby("season").size()
+        fish = survey.fish_of(own.species.key)
+        lost = fish[fish["length_mm"].isna() & first_passes(fish)].groupby("season").size()
         for season, runs in catches.groupby("season"):
             for size_class in own.bounds_mm:
                 estimate = _water_rate(runs, size_class, strata, level)
                 if size_class != "all" and lost.get(season, 0):
-                    estimate = estimate.noting(f"{lost[season]} fish were not measured and are in no length class")
+                    estimate = estimate.noting(f"{lost[season]} {own.species.name} were not measured and are in no length class")
                 found.append(Result("catch_rate", estimate, int(str(season)), own.species.key, size_class))
     return Results(found)
 

@@ -82,19 +82,9 @@ def first_passes(rows: pd.DataFrame) -> pd.Series:
     return rows["pass_number"].isna() | rows["pass_number"].le(1)
 
 
-def first_pass_fish(survey: Survey, classes: LengthClasses) -> tuple[pd.DataFrame, dict[int, int]]:
-    """Fish of a species that count for its season, and how many of later passes are left out by season."""
-    fish = survey.fish[survey.fish["species_key"] == classes.species.key]
-    first = first_passes(fish)
-    left_out = fish.loc[~first, "season"].value_counts()
-    return fish[first], {int(str(season)): int(count) for season, count in left_out.items()}
-
-
-def later_passes_note(left_out: int) -> tuple[str, ...]:
-    """The note on an estimate of a season in which sections were fished in passes; none without such fish."""
-    return (f"{left_out} fish of second and later passes left out: the first pass alone compares with other runs",) * (
-        left_out > 0
-    )
+def later_passes_note(fish: pd.DataFrame) -> tuple[str, ...]:
+    """The note on an estimate that leaves out `fish` of second and later passes; none where there are no such fish."""
+    return ("fish of second and later passes left out",) * bool((~first_passes(fish)).any())
 
 
 def run_clusters(survey: Survey) -> pd.Series:

@@ -90,7 +90,7 @@ def _season_results(study: Study, own: LengthClasses, season: int, fish: pd.Data
         Result("length_weight_slope", fit.slope, season, key, "all"),
     ]
     first = fish[first_passes(fish)]
-    notes = later_passes_note(len(fish) - len(first))
+    notes = later_passes_note(fish)
     length, weight, run = (first[name].to_numpy() for name in ("length_mm", "weight_g", "run_id"))
     stock = "stock" if "stock" in own.bounds_mm else "all"
     inside = own.holds(length.astype(float), stock)
@@ -150,10 +150,12 @@ def condition(study: Study, survey: Survey, classes: list[LengthClasses]) -> Con
             results += _season_results(study, own, season, weighed[weighed["season"] == season])
         species[own.species.key] = _this_season(study, own, weighed)
         if own.standard is not None and own.categories:
-            now = weighed[(weighed["season"] == study.season.year) & first_passes(weighed)]
+            now = weighed[weighed["season"] == study.season.year]
+            notes = later_passes_note(now)
+            now = now[first_passes(now)]
             length, weight, run = (now[name].to_numpy() for name in ("length_mm", "weight_g", "run_id"))
             by_category = relative_weight_by_category(length, weight, own.standard, run=run, level=study.parameters.level)
             for name, estimate in by_category.items():
                 if "-" in name and not name.startswith("sub-"):
-                    results.append(Result("relative_weight", estimate, study.season.year, own.species.key, name))
+                    results.append(Result("relative_weight", estimate.noting(*notes), study.season.year, own.species.key, name))
     return Condition(Results(results), species)

@@ -12,7 +12,7 @@ import pandas as pd
 from fishreport.analysis.ages import aged_fish
 from fishreport.analysis.catch import catch_rates
 from fishreport.analysis.catch_model import standardised
-from fishreport.analysis.classes import LengthClasses, first_pass_fish, run_catches
+from fishreport.analysis.classes import LengthClasses, first_passes, run_catches
 from fishreport.analysis.result import Result, Results
 from fishreport.fielddata.survey import Survey
 from fishreport.methods.allocation import Allocation, SpreadOfCatch, allocate_runs, spread_of_catch
@@ -101,8 +101,8 @@ def _lead(own: LengthClasses) -> str:
 
 
 def _fish(study: Study, survey: Survey, own: LengthClasses) -> pd.DataFrame:
-    fish, _ = first_pass_fish(survey, own)
-    return fish[fish["season"] == study.season.year]
+    fish = survey.fish_of(own.species.key, season=study.season.year)
+    return fish[first_passes(fish)]
 
 
 def _share_result(study: Study, own: LengthClasses, fish: pd.DataFrame, rng: np.random.Generator) -> Result | None:

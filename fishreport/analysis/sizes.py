@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from fishreport.analysis.classes import LengthClasses, first_pass_fish, later_passes_note
+from fishreport.analysis.classes import LengthClasses, first_passes, later_passes_note
 from fishreport.analysis.result import Result, Results
 from fishreport.fielddata.survey import Survey
 from fishreport.methods.length_distribution import LengthComparison, compare_lengths, length_frequency, mean_length
@@ -15,9 +15,13 @@ from fishreport.study import Study
 
 def _by_season(survey: Survey, classes: LengthClasses) -> list[tuple[int, pd.DataFrame, tuple[str, ...]]]:
     """Season, its fish of first passes, and the note on those left out."""
-    own, left_out = first_pass_fish(survey, classes)
+    own = survey.fish_of(classes.species.key)
     groups = dict(list(own.groupby("season")))
-    return [(season, groups.get(season, own.iloc[:0]), later_passes_note(left_out.get(season, 0))) for season in survey.seasons]
+    found = []
+    for season in survey.seasons:
+        fish = groups.get(season, own.iloc[:0])
+        found.append((season, fish[first_passes(fish)], later_passes_note(fish)))
+    return found
 
 
 def size_structure(study: Study, survey: Survey, classes: list[LengthClasses]) -> Results:
@@ -76,8 +80,8 @@ def compared_with_before(
     earlier = [season for season in survey.seasons if season < study.season.year]
     if not earlier or study.season.year not in survey.seasons:
         return None
-    fish, _ = first_pass_fish(survey, classes)
-    fish = fish[fish["season"].isin([earlier[-1], study.season.year]) & fish["length_mm"].notna()]
+    fish = survey.fish_of(classes.species.key)
+    fish = fish[first_passes(fish) & fish["season"].isin([earlier[-1], study.season.year]) & fish["length_mm"].notna()]
     if fish["season"].nunique() < 2:
         return None
     found = compare_lengths(

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -13,6 +15,7 @@ from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
 from fishreport.exhibits.style import drawing, interval_points, looks, season_axis, style, to_svg
 from fishreport.exhibits.tabulate import counted, frame_table, joined
 from fishreport.exhibits.units import NO_VALUE, Units, format_estimate, format_number
+from fishreport.exhibits.wording import direction, percent_level
 from fishreport.methods.cautions import PULSE_CAUTIONS, SAFETY_CAUTIONS, Caution
 from fishreport.methods.electrofishing import ambient_from_specific
 
@@ -226,6 +229,7 @@ def findings(
         if log.before.estimable:
             text += f" In the seasons before it was {format_estimate(log.before, units).text}."
         said.append(Finding(text, ids))
+        said += _harm_sentence(log, ids, units)
     if log.nights is not None:
         stands_out = log.nights.frame[log.nights.frame["flagged"]]
         for night in stands_out.to_dict("records"):
@@ -246,6 +250,25 @@ def findings(
         said.append(Finding(text, ids))
     said += _power_sentence(nights, season, ids)
     return Findings(tuple(said)) if said else None
+
+
+def _harm_sentence(log: CareLog, ids: tuple[str, ...], units: Units) -> list[Finding]:
+    """Whether fish were harmed more often than in the seasons before, or less, or whether that cannot be told."""
+    ratio = log.ratio
+    if math.isnan(ratio.lower):
+        return []
+    shown, level = format_estimate(ratio, units), percent_level(ratio.level)
+    if ratio.estimable:
+        times = f"{shown.value} times as often ({level} interval {shown.interval})"
+    else:
+        times = f"at least {format_number(ratio.lower, digits=2)} times as often ({level} limit), as none was harmed before"
+    found = direction(replace(ratio, value=0.0, lower=ratio.lower - 1, upper=ratio.upper - 1))
+    if found == "up":
+        return [Finding(f"Fish were harmed more often than in the seasons before: {times}. Look into the cause.", ids, found)]
+    if found == "down":
+        return [Finding(f"Fish were harmed less often than in the seasons before: {times}.", ids, found)]
+    text = f"Whether fish were harmed more or less often than in the seasons before cannot be told: {times}."
+    return [Finding(text, ids, "unclear")]
 
 
 def _power_sentence(nights: pd.DataFrame, season: int, ids: tuple[str, ...]) -> list[Finding]:

@@ -163,12 +163,11 @@ def outlier_table(weighed: Condition, context: Context) -> Table | None:
 
 def relative_weight_table(weighed: Condition, context: Context) -> Table | None:
     """Relative weight of this season by species and length category."""
-    chosen = [r for r in weighed.results.where(quantity="relative_weight", season=context.season) if "-" in str(r.size_class)]
-    for one in reversed(context.classes):
-        whole = weighed.results.one(quantity="relative_weight", season=context.season, species=one.species.key, size_class="all")
-        if whole is not None:
-            place = next((i for i, r in enumerate(chosen) if r.species == one.species.key), len(chosen))
-            chosen.insert(place, whole)
+    chosen = list[Result]()
+    for one in context.classes:
+        own = list(weighed.results.where(quantity="relative_weight", season=context.season, species=one.species.key))
+        chosen += [r for r in own if r.size_class == "all"] + [r for r in own if "-" in str(r.size_class)]
+        chosen += [r for r in own if r.size_class == one.categories[-1]] if one.categories else []  # open above
     if not chosen:
         return None
     keys = [("Species", lambda r: context.names[str(r.species)]), ("Length category", _category)]
@@ -180,7 +179,9 @@ def relative_weight_table(weighed: Condition, context: Context) -> Table | None:
 
 def _category(result: Result) -> str:
     name = str(result.size_class)
-    return "All lengths of the standard" if name == "all" else heading(name.replace("-", " to "))
+    if name == "all":
+        return "All lengths of the standard"
+    return heading(name.replace("-", " to ")) if "-" in name else f"{heading(name)} and longer"
 
 
 def relative_weight_figure(weighed: Condition, context: Context) -> Figure | None:

@@ -16,6 +16,39 @@ def heading(name: str) -> str:
     return name[:1].upper() + name[1:]
 
 
+def placed_notes(notes: Iterable[tuple[str, Sequence[str]]], rows: int, *, noun: str = "rows") -> list[str]:
+    """Notes once each, with the rows that they belong to: ``Brown trout (memorable; trophy): 6 runs only``.
+
+    Parameters
+    ----------
+    notes : iterable of (note, place)
+        The place is what names a row, widest first, such as species and length class.
+    rows : int
+        Rows of the table: a note on every one of them (of two or more) needs no place.
+
+    noun : str
+        More than three of one species, say, are told as ``Brown trout (5 rows)``.
+    """
+    found: dict[str, dict[tuple[str, ...], None]] = {}
+    for note, place in notes:
+        found.setdefault(note, {})[tuple(place)] = None
+    said = []
+    for note, places in found.items():
+        if len(places) == rows > 1:
+            said.append(note)
+            continue
+        groups: dict[str, list[str]] = {}
+        for place in places:
+            first, *rest = place or ("",)
+            groups.setdefault(first, []).append(", ".join(word[:1].lower() + word[1:] for word in rest))
+        where = []
+        for first, named in groups.items():
+            within = f"{len(named)} {noun}" if len(named) > 3 else "; ".join(filter(None, named))
+            where.append(f"{first} ({within})" if within else first)
+        said.append(f"{'; '.join(where)}: {note}" if any(where) else note)
+    return said
+
+
 def frame_table(
     label: str,
     caption: str,
@@ -43,7 +76,7 @@ def estimates_table(
 ) -> Table:
     """One row a result: what it is (`keys`: heading and text), its value, its interval, and the sample size.
 
-    Notes of the results are listed once each under the table.
+    Notes of the results are listed once each under the table, with the rows that they belong to.
     """
     listed = list(results)
     shown = [format_estimate(result.estimate, units) for result in listed]
@@ -59,7 +92,10 @@ def estimates_table(
         [*(say(result) for _, say in keys), text.value, text.interval, str(result.estimate.n)]
         for result, text in zip(listed, shown, strict=True)
     ]
-    said = dict.fromkeys(shown_note(note, units) for result in listed for note in result.estimate.notes)
+    said = placed_notes(
+        ((shown_note(note, units), [say(result) for _, say in keys]) for result in listed for note in result.estimate.notes),
+        len(listed),
+    )
     return Table(
         label, caption, tuple(columns), tuple(map(tuple, rows)), (*notes, *said), tuple(result.record() for result in listed)
     )
@@ -77,7 +113,10 @@ def grid_table(
     notes: Sequence[str] = (),
     say_notes: bool = True,
 ) -> Table:
-    """Results crossed: one row and one column a place, each cell the value with its interval; `say_notes` lists their notes."""
+    """Results crossed: one row and one column a place, each cell the value with its interval.
+
+    `say_notes` lists their notes with the cells that they belong to.
+    """
     rows = list(dict.fromkeys(row(result) for result in results))
     columns = list(dict.fromkeys(column(result) for result in results))
     cells = {(row(result), column(result)): format_estimate(result.estimate, units) for result in results}
@@ -90,7 +129,11 @@ def grid_table(
         return text.value if text.interval == NO_VALUE else f"{text.value} ({text.interval})"
 
     body = tuple((r, *(cell(r, c) for c in columns)) for r in rows)
-    said = dict.fromkeys(shown_note(note, units) for result in results for note in result.estimate.notes if say_notes)
+    said = placed_notes(
+        ((shown_note(note, units), [column(result), row(result)])
+         for result in results for note in result.estimate.notes if say_notes),
+        len(results), noun="cells",
+    )  # fmt: skip
     heads = (Column(row_heading, align="left"), *(Column(c, unit) for c in columns))
     return Table(label, caption, heads, body, (*notes, *said), tuple(result.record() for result in results))
 

@@ -76,6 +76,15 @@ def test_later_passes_of_a_removal_section_do_not_count(demo_study, demo_survey)
     assert not (passes.reindex(catches["run_id"]) > 1).any()
 
 
+def test_fish_without_a_length_are_counted_where_the_rate_counts_them(rates, raw):
+    runs, fish = raw["runs"], raw["fish"]
+    first = runs[runs["date"].str.startswith("2025-10") & runs["pass_number"].isin(["", "1"])]["run_id"]
+    bare = fish[(fish["species"] == "BNT") & (fish["length_mm"] == "") & fish["run_id"].isin(first)]
+    number = pd.to_numeric(bare["count"].replace("", "1")).sum()
+    found = rates.one(species="brown_trout", size_class="stock", season=2025).estimate
+    assert f"{number} brown trout were not measured and are in no length class" in found.notes
+
+
 def test_site_rate_is_the_ratio_of_sums_of_its_runs(demo_study, demo_survey):
     classes = study_classes(demo_study)
     found = catch.site_catch_rates(demo_study, demo_survey, classes).one(

@@ -35,9 +35,8 @@ def test_only_first_passes_make_a_season_as_for_catch_rates(found, demo_study, d
         place = {"species": "brown_trout", "size_class": "stock", "season": season}
         mean = found.one(quantity="mean_length", **place).estimate
         assert mean.n <= rates.one(**place).estimate.n <= 24
-        later = int((taken_later["season"] == season).sum())
-        noted = [note for note in mean.notes if note.startswith(f"{later} fish of second and later passes")]
-        assert len(noted) == (later > 0), mean.notes
+        noted = "fish of second and later passes left out" in mean.notes
+        assert noted is bool((taken_later["season"] == season).any())
     assert set(taken_later["season"]) == {2018, 2021, 2025}
 
 

@@ -109,3 +109,29 @@ def test_every_caution_names_its_source_and_defers_to_rules():
     assert all(row[1] for row in (*pulses.rows, *safety.rows))
     assert "Local rules, permits and licensed practice decide" in safety.caption
     assert any("withdrawal" in row[0] for row in safety.rows) and any("30 Hz" in row[0] for row in pulses.rows)
+
+
+@pytest.mark.parametrize(
+    ("numbers", "direction", "words"),
+    [
+        ((1.67, 1.03, 2.60), "up", "more often than in the seasons before: 1.67 times as often (95% interval 1.03 to 2.60)"),
+        ((0.41, 0.20, 0.75), "down", "less often than in the seasons before: 0.41 times as often (95% interval 0.20 to 0.75)"),
+        ((1.30, 0.80, 2.10), "unclear", "cannot be told: 1.30 times as often (95% interval 0.80 to 2.10)"),
+        ((np.nan, 1.90, np.inf), "up", "more often than in the seasons before: at least 1.9 times as often (95% limit)"),
+    ],
+)
+def test_harm_against_the_seasons_before_is_said_by_its_interval(made, numbers, direction, words):
+    log, results, nights = made
+    value, lower, upper = numbers
+    ratio = dataclasses.replace(log.ratio, value=value, lower=lower, upper=upper)
+    found = exhibits.findings(dataclasses.replace(log, ratio=ratio), results, nights, (0, 36), 2025, METRIC).items
+    (about,) = [item for item in found if "harmed more" in item.text or "harmed less" in item.text]
+    assert words in about.text and about.direction == direction and about.results
+
+
+def test_the_demo_says_that_more_fish_were_harmed(made):
+    log, results, nights = made
+    season = log.by_season.set_index("season")
+    assert (season.loc[2025, ["harmed", "handled"]] == [24, 780]).all()
+    text = " ".join(item.text for item in exhibits.findings(log, results, nights, (0, 36), 2025, METRIC).items)
+    assert ("harmed more often" in text) is bool(log.ratio.lower > 1)

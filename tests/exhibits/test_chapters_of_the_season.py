@@ -151,6 +151,29 @@ def test_nothing_estimable_draws_nothing(demo_context):
     assert texts and all("could not be estimated: no runs" in text for text in texts)
 
 
+def test_relative_weight_is_shown_up_to_the_open_class_at_the_top(made, demo_context):
+    table = condition_exhibits.relative_weight_table(made["weighed"], demo_context)
+    brown = [row for row in table.rows if row[0] == "Brown trout"]
+    assert [row[1] for row in brown] == [
+        "All lengths of the standard",
+        "Stock to quality",
+        "Quality to preferred",
+        "Preferred to memorable",
+        "Memorable to trophy",
+        "Trophy and longer",
+    ]
+    own = made["weighed"].results.one(quantity="relative_weight", species="brown_trout", size_class="trophy", season=2025)
+    assert float(brown[-1][2]) == pytest.approx(own.estimate.value, abs=0.06) and brown[-1][4] == str(own.estimate.n)
+    assert len(table.rows) == len(table.data) == 18
+
+
+def test_notes_name_species_and_class(made, demo_context):
+    notes = catch_exhibits.season_table(made["rates"], demo_context).notes
+    assert any(re.match(r"Brown trout \(5 rows\): \d+ brown trout were not measured", note) for note in notes)
+    (empty,) = [note for note in notes if "nothing caught" in note]
+    assert empty.startswith("Rainbow trout (preferred, 500 mm and longer; ")
+
+
 def test_words_for_counts_and_lists():
     assert counted(1, "run") == "1 run"
     assert counted(2, "run") == "2 runs"
