@@ -317,7 +317,7 @@ def species_inputs(
     sources.append(_hand("maximum_age", oldest, "years", how, level, origin))
     spawns = spawning_month(own.species.name)
     lag = 2 if spawns >= AUTUMN_BEGINS else 1
-    how = f"spawning in month {spawns}, by the kind of fish; steepness, spread and correlation as in the study file"
+    how = f"spawning in month {spawns}, by the kind of fish"
     sources.append(_hand("steepness", given.steepness, "", f"{given.recruitment} recruitment; {how}", level, "given by hand"))
     sources.append(_hand("recruitment_sd", given.recruitment_sd, "", "of the logarithm of recruitment", level, "given by hand"))
     ripe = _maturity(own, growth, sources, level)

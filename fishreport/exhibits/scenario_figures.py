@@ -150,7 +150,12 @@ def _contours(ax: Axes, x: np.ndarray, y: np.ndarray, z: np.ndarray) -> None:
     ax.contourf(x, y, z, levels=8, cmap="Blues", alpha=0.55)
     lines = ax.contour(x, y, z, levels=8, colors=INK, linewidths=0.8)
     inside = [value for value in lines.levels if z.min() < value < z.max()]  # labels of the others would lie on the frame
-    ax.clabel(lines, inside, fontsize=7, fmt=lambda value: format_number(value, digits=2))
+    labels = ax.clabel(lines, inside, fontsize=7, inline=False, fmt=lambda value: format_number(value, digits=2))
+    for label in labels:
+        label.set_bbox({"facecolor": "white", "alpha": 0.6, "linewidth": 0, "pad": 0.6})
+        across = (label.get_position()[0] - x[0]) / (x[-1] - x[0])
+        if not 0.05 < across < 0.95:
+            label.remove()  # it would be cut off at the side
 
 
 def isopleth_figure(one: Comparison, found: YieldMap | None, context: Context) -> Figure | None:

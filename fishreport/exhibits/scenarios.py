@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -12,14 +11,18 @@ from fishreport.exhibits.exhibit import Column, Table
 from fishreport.exhibits.notes import shown_note
 from fishreport.exhibits.scenario_words import aim_words, creel_words, letters, measure_heading, noncompliance, when
 from fishreport.exhibits.tabulate import frame_table, heading, joined
-from fishreport.exhibits.units import MINUS, NO_VALUE, format_estimate, format_number
+from fishreport.exhibits.units import NO_VALUE, format_estimate, format_number
 from fishreport.exhibits.wording import sentence
 from fishreport.methods.estimate import Estimate
+from fishreport.population.decision import Outcome
 
 FISHING = (
-    "scenario_harvest", "scenario_yield", "scenario_kept_against_rule", "scenario_catch_rate", "scenario_release_deaths",
+    "scenario_harvest", "scenario_yield", "scenario_kept_against_rule", "scenario_catch_rate",
 )  # fmt: skip
-UNCLEAR = "A question mark: the interval spans zero, so that the data behind the inputs cannot tell the two rules apart on this."
+UNCLEAR = (
+    "Rules by their letters. A question mark: the interval spans zero, so that the data behind the inputs cannot tell the two "
+    "rules apart on this."
+)
 CAUTION = "Simulations inform; licensed managers and the public process decide."
 MOST_SIDE_BY_SIDE = 2
 _MORE_DECIMALS = 2
@@ -127,7 +130,7 @@ def inputs_tables(compared: Sequence[Comparison], context: Context) -> list[Tabl
     known = [one for one in compared if one.inputs.sources]
     if len(known) == MOST_SIDE_BY_SIDE:
         return [_inputs_table(known, "inputs", context)]
-    return [_inputs_table([one], f"inputs-{_anchor(one)}", context) for one in known]
+    return [_inputs_table([one], f"inputs-{anchor(one)}", context) for one in known]
 
 
 def _inputs_table(compared: Sequence[Comparison], label: str, context: Context) -> Table:
@@ -136,10 +139,10 @@ def _inputs_table(compared: Sequence[Comparison], label: str, context: Context) 
     rows, data = [], []
     for name in dict.fromkeys(name for sources in by_name for name in sources):
         sources = [one.get(name) for one in by_name]
-        told = [(f"{s.origin}; {shown_note(s.how, context.units)}", fish) for s, fish in zip(sources, names, strict=True) if s]
-        texts = list(dict.fromkeys(text for text, _ in told))
-        whole = len(texts) == 1 and len(told) == len(compared)
-        where = texts[0] if whole else "; ".join(f"{fish.lower()}: {text}" for text, fish in told)
+        told = [(s.origin, shown_note(s.how, context.units), fish) for s, fish in zip(sources, names, strict=True) if s]
+        whole = len({text for _, text, _ in told}) == 1 and len(told) == len(compared)
+        text = told[0][1] if whole else "; ".join(f"{fish.lower()}: {how}" for _, how, fish in told)
+        where = f"{' or '.join(dict.fromkeys(origin for origin, _, _ in told))}; {text}"
         rows.append([input_name(name), *(NO_VALUE if s is None else _input_text(s.estimate, context) for s in sources), where])
         for one, source in zip(compared, sources, strict=True):
             if source is not None:
@@ -173,7 +176,8 @@ def _exact(text: str) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
-def _anchor(one: Comparison) -> str:
+def anchor(one: Comparison) -> str:
+    """The species' part of a table's label."""
     return one.inputs.key.replace("_", "-")
 
 
@@ -211,7 +215,20 @@ def decision_table(one: Comparison, context: Context) -> Table | None:
     if rates:
         notes.append("The survey's catch rate is taken to follow the number of fish, from today's rate on.")
     caption = f"{context.names[one.inputs.key]}: probability that each aim of the management plan is met, by rule. {CAUTION}"
-    return Table(f"decision-{_anchor(one)}", caption, tuple(columns), tuple(rows), tuple(notes), tuple(data), tuple(shades))
+    return Table(f"decision-{anchor(one)}", caption, tuple(columns), tuple(rows), tuple(notes), tuple(data), tuple(shades))
+
+
+def _gap_cell(outcome: Outcome, today: Estimate, context: Context) -> str:
+    """``+13 (7 to 25)``, with a question mark where the interval spans zero."""
+    told, interval = gap_text(outcome.verdict.difference, today, context)
+    return told if interval == NO_VALUE else f"{told} ({interval}){' ?' if outcome.verdict.cannot_tell else ''}"
+
+
+def _record(measure: Measure, outcome: Outcome) -> dict[str, Any]:
+    value, gap = outcome.value, outcome.verdict.difference
+    return {"scenario": outcome.scenario, "quantity": measure.result, "size_class": measure.size_class, "year": outcome.year,
+            "value": value.value, "lower": value.lower, "upper": value.upper, "difference": gap.value,
+            "difference_lower": gap.lower, "difference_upper": gap.upper, "units": value.units}  # fmt: skip
 
 
 def _grid(
@@ -222,20 +239,13 @@ def _grid(
     columns = [Column("Rule", align="left")]
     columns += [Column(measure_heading(measure, context, one), measure_unit(one, measure, context)) for measure in measures]
     rows, data = [], []
-    for place, (letter, rule) in enumerate(zip(letters(one), one.inputs.rules, strict=True)):
-        row, gaps = [letter], [f"{letter} less A"]
-        for measure in measures:
-            outcome = one.outcomes[measure.quantity, year][place]
-            value, gap = outcome.value, outcome.verdict.difference
-            row.append(_both(value, context))
-            told, interval = gap_text(gap, one.outcomes[measure.quantity, year][0].value, context)
-            between = "" if interval == NO_VALUE else f" ({interval})"
-            gaps.append(f"{told}{between}{' ?' if outcome.verdict.cannot_tell and between else ''}")
-            data.append({"scenario": rule.name, "quantity": measure.result, "size_class": measure.size_class, "year": year,
-                         "value": value.value, "lower": value.lower, "upper": value.upper, "difference": gap.value,
-                         "difference_lower": gap.lower, "difference_upper": gap.upper, "units": value.units})  # fmt: skip
+    for place, letter in enumerate(letters(one)):
+        outcomes = [one.outcomes[measure.quantity, year] for measure in measures]
+        row = [letter, *(_both(of[place].value, context) for of in outcomes)]
+        gaps = [f"{letter} less A", *(_gap_cell(of[place], of[0].value, context) for of in outcomes)]
+        data += [_record(measure, of[place]) for measure, of in zip(measures, outcomes, strict=True)]
         rows += [row, gaps] if place else [row]
-    return frame_table(f"{label}-{_anchor(one)}", caption, columns, rows, notes=notes, data=data)
+    return frame_table(f"{label}-{anchor(one)}", caption, columns, rows, notes=notes, data=data)
 
 
 def measure_unit(one: Comparison, measure: Measure, context: Context, *, difference: bool = False) -> str:
@@ -249,120 +259,48 @@ def measure_unit(one: Comparison, measure: Measure, context: Context, *, differe
 def _parts(one: Comparison) -> list[tuple[str, str, list[Measure]]]:
     """What anglers meet, and what is in the water: label, words and measures of each."""
     fishing = [measure for measure in one.measures if measure.result in FISHING]
+    fish = [measure for measure in one.measures if measure not in fishing]
     return [
         ("fishing", "what anglers catch and keep", fishing),
-        ("fish", "the fish in the water", [measure for measure in one.measures if measure not in fishing]),
+        ("fish", "the fish in the water, and those that die of release", fish),
     ]
 
 
+def _side_by_side(one: Comparison, context: Context, caption: str, notes: Sequence[str]) -> Table:
+    """A row for each measure, a column for each of at most two rules, and one for their difference."""
+    columns, rows, data = [Column("Outcome", align="left")], [], []
+    columns += [Column(f"Rule {letter}") for letter in letters(one)]
+    columns += [Column("B less A")] if len(one.inputs.rules) > 1 else []
+    for measure in one.measures:
+        outcomes = one.outcomes[measure.quantity, one.horizons[-1]]
+        cells = [_both(outcome.value, context) for outcome in outcomes]
+        cells += [_gap_cell(outcome, outcomes[0].value, context) for outcome in outcomes[1:]]
+        rows.append([f"{measure_heading(measure, context, one)}, {measure_unit(one, measure, context)}", *cells])
+        data += [_record(measure, outcome) for outcome in outcomes]
+    return frame_table(f"outcomes-{anchor(one)}", caption, columns, rows, notes=notes, data=data)
+
+
 def outcomes_tables(one: Comparison, context: Context) -> list[Table]:
-    """What each rule gives in the last year, and its difference from today's rule: for anglers, and in the water."""
+    """What each rule gives in the last year, and its difference from today's rule: for anglers, and in the water.
+
+    One or two rules stand side by side in one table.
+    """
     if one.projection is None:
         return []
     name, year = context.names[one.inputs.key], when(one, one.horizons[-1])
     large = next(measure for measure in one.measures if measure.result == "scenario_trophy")
     relative = ["Today's density is not known: numbers are for 1,000 fish of today's counted length, not for a river."]
     relative = relative if one.inputs.relative else []
-    found = []
-    for label, words, measures in _parts(one):
-        notes = [UNCLEAR] if len(one.inputs.rules) > 1 else []
-        if label == "fishing":
-            notes += [kept_against_rule(one, releases=True), *(f"{text}." for text in [creel_words(one, context)] if text)]
-        elif large.size_class in context.classes_of(one.inputs.key).categories[:-1]:
-            notes.append(f"Fish of {large.size_class} length stand for large fish: next to none grow longer here.")
-        against = ", and its difference from today's rule (A) within each draw" if len(one.inputs.rules) > 1 else ""
-        caption = f"{name}, {words}: what each rule gives in {year}{against}; medians and intervals over all draws."
-        found.append(_grid(one, context, f"outcomes-{label}", caption, measures, [*notes, *relative]))
-    return found
-
-
-def regret_table(one: Comparison, context: Context) -> Table | None:
-    """What each rule loses on average against the best of each draw, and how often it is the best."""
-    if not one.regrets or len(one.inputs.rules) < 3:  # of two rules the table of differences says all
-        return None
-    by_quantity = {measure.quantity: measure for measure in one.measures}
-    columns = [Column("Rule", align="left")]
-    for item in one.regrets:
-        measure = by_quantity[item.quantity]
-        unit = measure_unit(one, measure, context)
-        columns += [Column(measure_heading(measure, context, one), f"{unit} lost"), Column("Best", "% of draws")]
-    widest = {item.quantity: max(item.mean) for item in one.regrets}
-    units_of = {item.quantity: one.outcomes[item.quantity, one.horizons[-1]][0].value.units for item in one.regrets}
-    most = {name: float(context.units.quantity(loss, units_of[name], difference=True)[0]) for name, loss in widest.items()}
-    decimals = {name: len(format_number(loss, digits=2).partition(".")[2]) for name, loss in most.items()}
-    rows, data = [], []
-    for place, (letter, rule) in enumerate(zip(letters(one), one.inputs.rules, strict=True)):
-        row = [f"{letter}  {rule.name}"]
-        for item in one.regrets:
-            loss = context.units.quantity(float(item.mean[place]), units_of[item.quantity], difference=True)[0]
-            row += [format_number(loss, decimals=decimals[item.quantity]), f"{100 * item.probability_best[place]:.0f}"]
-            data.append({"scenario": rule.name, "quantity": by_quantity[item.quantity].result, "mean_regret": item.mean[place],
-                         "high_regret": item.high[place], "probability_best": item.probability_best[place]})  # fmt: skip
-        rows.append(row)
-    caption = (
-        f"{context.names[one.inputs.key]}: regret in {when(one, one.horizons[-1])}, what a rule gives less than the best rule "
-        "of the same draw, on average. No rule is best on everything: what to want more of is not for a simulation to say."
-    )
-    return frame_table(f"regret-{_anchor(one)}", caption, columns, rows, notes=_dominance_notes(one), data=data)
-
-
-def _dominance_notes(one: Comparison) -> list[str]:
-    if one.dominance is None or not one.dominance.dominated:
-        return ["No rule leaves another behind on both legal harvest and large fish."]
-    share = f"{100 * one.dominance.certainty:g}%"
-    code = dict(zip((rule.name for rule in one.inputs.rules), letters(one), strict=True))
-    pairs = [f"{code[winner]} over {code[loser]}" for loser, winner in one.dominance.dominated]
+    against = ", and its difference from today's rule (A) within each draw" if len(one.inputs.rules) > 1 else ""
+    words = f"what each rule gives in {year}{against}; medians and intervals over all draws."
+    unclear = [UNCLEAR] if len(one.inputs.rules) > 1 else []
+    fishing = [kept_against_rule(one, releases=True), *(f"{text}." for text in [creel_words(one, context)] if text)]
+    stand_for = f"Fish of {large.size_class} length stand for large fish: next to none grow longer here."
+    fish = [stand_for] if large.size_class in context.classes_of(one.inputs.key).categories[:-1] else []
+    if len(one.inputs.rules) <= MOST_SIDE_BY_SIDE:
+        return [_side_by_side(one, context, f"{name}: {words}", [*unclear, *fishing, *fish, *relative])]
+    parts = zip(_parts(one), ([*unclear, *fishing], [*unclear, *fish]), strict=True)
     return [
-        f"At least as good on both legal harvest and large fish, and better on one, in {share} of draws or more: "
-        f"{'; '.join(pairs)}. Fish kept against the rule count for nothing here."
+        _grid(one, context, f"outcomes-{label}", f"{name}, {what}: {words}", measures, [*notes, *relative])
+        for (label, what, measures), notes in parts
     ]
-
-
-def sensitivity_table(one: Comparison, context: Context) -> Table | None:
-    """The difference from today's rule at other values of what no survey measures."""
-    found, measure = one.sensitivity, one.sensitivity_measure
-    if found is None or measure is None:
-        return None
-    rows, data = [], []
-    for place, case in enumerate(found.cases):
-        same = place > 0 and found.cases[place - 1].assumption == case.assumption
-        row = ["" if same else input_name(case.assumption), f"{case.value:g}"]
-        for outcome in case.outcomes[1:]:
-            e = outcome.verdict.difference
-            value = context.units.quantity(e.value, e.units, difference=True)[0]
-            text = format_number(value, digits=2)
-            row.append(f"{'+' if value > 0 else ''}{text}{' ?' if outcome.verdict.cannot_tell else ''}".replace("+-", MINUS))
-            data.append({"assumption": case.assumption, "value": case.value, "scenario": outcome.scenario, "difference": e.value,
-                         "lower": e.lower, "upper": e.upper, "units": e.units})  # fmt: skip
-        rows.append(row)
-    unit = measure_unit(one, measure, context, difference=True)
-    columns = [Column("Assumption", align="left"), Column("Value")]
-    columns += [Column(f"{letter} less A", unit) for letter in letters(one)[1:]]
-    what = measure_heading(measure, context, one)
-    what = what[0].lower() + what[1:]
-    caption = (
-        f"{context.names[one.inputs.key]}: what hangs on assumptions that no survey measures. Median difference from today's "
-        f"rule in {what} in {when(one, one.horizons[-1])}, one assumption changed at a time; today's fishing mortality stays as "
-        "it was estimated. A question mark: the simulations cannot tell the two rules apart."
-    )
-    return frame_table(f"sensitivity-{_anchor(one)}", caption, columns, rows, data=data)
-
-
-def undecided_table(one: Comparison, context: Context) -> Table | None:
-    """Which pairs of rules cannot be told apart, by measure; None for two rules, whose question marks say it already."""
-    if one.projection is None or len(one.inputs.rules) < 3:
-        return None
-    code = dict(zip((rule.name for rule in one.inputs.rules), letters(one), strict=True))
-    total = math.comb(len(code), 2)
-    rows: list[list[Any]] = []
-    for measure in one.measures:
-        gaps = ((verdict, verdict.difference) for verdict in one.undecided[measure.quantity])
-        unlike = [verdict for verdict, gap in gaps if not gap.lower == gap.value == gap.upper == 0]
-        pairs = [f"{code[verdict.first]} and {code[verdict.second]}" for verdict in unlike]
-        rows.append([measure_heading(measure, context, one), f"{len(pairs)} of {total}", "; ".join(pairs) or "none"])
-    columns = [Column("Outcome", align="left"), Column("Pairs"), Column("Rules that cannot be told apart", align="left")]
-    caption = (
-        f"{context.names[one.inputs.key]}: where the simulations, with what the data leave open about their inputs, cannot tell "
-        f"two rules apart in {when(one, one.horizons[-1])}: the interval of their difference spans zero."
-    )
-    return frame_table(f"undecided-{_anchor(one)}", caption, columns, rows)

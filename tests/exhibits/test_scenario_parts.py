@@ -1,13 +1,81 @@
-"""Small parts of the scenario chapter's exhibits that need no projection: differences as text, labels, shades and controls."""
+"""Exhibits of two rules and of two species, and small parts: differences as text, labels, contours, shades and controls."""
 
 from __future__ import annotations
 
+import dataclasses
+
+import numpy as np
 import pytest
 
-from fishreport.exhibits import scenario_figures
+from fishreport.analysis import scenarios as analysis
+from fishreport.analysis.classes import study_classes
+from fishreport.analysis.rules import rules_of
+from fishreport.analysis.scenario_inputs import species_inputs
+from fishreport.exhibits import scenario_choice, scenario_figures
 from fishreport.exhibits import scenarios as exhibits
 from fishreport.exhibits.exhibit import Column, Control, Explorer, Table
+from fishreport.exhibits.style import drawing, style
 from fishreport.methods.estimate import Estimate
+from fishreport.study import read_study
+
+
+@pytest.fixture(scope="module")
+def rainbow(repository, demo_survey):
+    """Rainbow trout with their two rules, and few assumptions varied."""
+    study = read_study(repository / "demo_inputs", overrides={"parameters.draws": 40, "parameters.resamples": 100})
+    own, rules = study_classes(study)[1], rules_of(study)["rainbow_trout"]
+    inputs = species_inputs(study, demo_survey, own, rules, np.random.default_rng(5))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(analysis, "VARIED", {"noncompliance": (0.0, 0.2)})
+        return analysis.compare_species(study, demo_survey, inputs, np.random.default_rng(8))
+
+
+def test_two_rules_stand_side_by_side(rainbow, demo_context):
+    (table,) = exhibits.outcomes_tables(rainbow, demo_context)
+    assert table.label == "outcomes-rainbow-trout"
+    assert [column.heading for column in table.columns] == ["Outcome", "Rule A", "Rule B", "B less A"]
+    assert len(table.rows) == len(rainbow.measures)
+    harvest = next(row for row in table.rows if row[0] == "Legal harvest, fish/km")
+    values = rainbow.projection.at("legal_harvest_number")
+    assert float(harvest[1].partition(" ")[0]) == pytest.approx(np.median(values[0]), abs=0.6)
+    assert float(harvest[3].partition(" ")[0]) == pytest.approx(np.median(values[1] - values[0]), abs=0.6)
+    assert not any("catch and release" in note.lower() for note in table.notes)
+    alone = dataclasses.replace(rainbow, inputs=dataclasses.replace(rainbow.inputs, rules=rainbow.inputs.rules[:1]))
+    alone = dataclasses.replace(alone, outcomes={key: of[:1] for key, of in rainbow.outcomes.items()})
+    (table,) = exhibits.outcomes_tables(alone, demo_context)
+    assert [column.heading for column in table.columns] == ["Outcome", "Rule A"]
+
+
+def test_one_difference_needs_a_line_an_assumption(rainbow, demo_context):
+    table = scenario_choice.sensitivity_table(rainbow, demo_context)
+    ((name, numbers),) = table.rows
+    assert name == "Share of protected fish kept all the same"
+    shown = [case.outcomes[1].verdict.difference.value for case in rainbow.sensitivity.cases]
+    assert [part.rpartition(" at ")[2] for part in numbers.split(", ")] == ["0%", "20%"]
+    assert [float(part.partition(" ")[0]) for part in numbers.split(", ")] == pytest.approx(shown, rel=0.06)
+
+
+def test_inputs_of_two_species_are_one_table(rainbow, demo_context):
+    other = dataclasses.replace(rainbow, inputs=dataclasses.replace(rainbow.inputs, key="brown_trout", notes=("one thing",)))
+    (table,) = exhibits.inputs_tables([other, rainbow], demo_context)
+    assert [column.heading for column in table.columns] == ["Input", "Brown trout", "Rainbow trout", "Origin, and from what"]
+    assert {row["species"] for row in table.data} == {"brown_trout", "rainbow_trout"}
+    assert all(row[1] == row[2] and "brown trout:" not in row[3] for row in table.rows)
+    assert "Brown trout: one thing." in table.notes
+    assert any(note.startswith("Rainbow trout: fishing mortality is that of fish open to harvest") for note in table.notes)
+    assert [table.label for table in exhibits.inputs_tables([rainbow], demo_context)] == ["inputs-rainbow-trout"]
+    lengths = [len(exhibits.inputs_tables([rainbow] * n, demo_context)) for n in (0, 1, 2, 3)]
+    assert lengths == [0, 1, 1, 3]
+
+
+def test_no_label_of_a_contour_lies_on_the_frame():
+    x, y = np.linspace(0.0, 95.0, 20), np.linspace(0.0, 500.0, 11)
+    with style():
+        ax = drawing(1, 1, height=2.7)[1][0, 0]
+        scenario_figures._contours(ax, x, y, np.broadcast_to(80 * np.exp(-x / 20), (11, 20)))
+    assert ax.texts
+    assert all(0.05 * 95 < text.get_position()[0] < 0.95 * 95 for text in ax.texts)
+    assert "0" not in [text.get_text() for text in ax.texts]
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,7 @@ from fishreport.analysis.result import Results
 from fishreport.analysis.rules import rules_of
 from fishreport.analysis.scenario_inputs import species_inputs
 from fishreport.analysis.scenarios import Scenarios, compare_species, comparison_results
-from fishreport.exhibits import explorer, scenario_figures, scenario_words
+from fishreport.exhibits import explorer, scenario_choice, scenario_figures, scenario_words
 from fishreport.exhibits import scenarios as exhibits
 from fishreport.exhibits.context import report_context
 from fishreport.methods.estimate import Estimate
@@ -61,8 +61,8 @@ def context_in(repository, units):
 def tables_of(found, one, context):
     return [
         exhibits.rules_table(found, context), *exhibits.inputs_tables([one], context), exhibits.decision_table(one, context),
-        *exhibits.outcomes_tables(one, context), exhibits.regret_table(one, context),
-        exhibits.sensitivity_table(one, context), exhibits.undecided_table(one, context),
+        *exhibits.outcomes_tables(one, context), scenario_choice.regret_table(one, context),
+        scenario_choice.sensitivity_table(one, context), scenario_choice.undecided_table(one, context),
     ]  # fmt: skip
 
 
@@ -132,13 +132,13 @@ def test_catch_and_release_harvests_nothing_and_what_is_kept_all_the_same_stands
     assert "catch and release" not in others
     honest = dataclasses.replace(one.inputs, angling=dataclasses.replace(one.inputs.angling, noncompliance=0.0))
     assert exhibits.kept_against_rule(dataclasses.replace(one, inputs=honest)) == "No fish is taken to be kept against the rule."
-    regrets = exhibits.regret_table(one, demo_context)
+    regrets = scenario_choice.regret_table(one, demo_context)
     worst = max(float(row[1]) for row in regrets.rows)
     assert float(regrets.rows[4][1]) == worst  # nothing kept is all lost, whatever is kept against the rule
 
 
 def test_undecided_pairs_are_those_whose_interval_spans_zero(one, demo_context):
-    table = exhibits.undecided_table(one, demo_context)
+    table = scenario_choice.undecided_table(one, demo_context)
     for row, name in (("Legal harvest", "legal_harvest_number"), ("Fish kept against the rule", "kept_against_rule")):
         values = one.projection.at(name)
         pairs = []
@@ -375,7 +375,12 @@ def test_what_is_missing_is_said(found, one, demo_context):
     assert text == "The rules for brown trout could not be compared: growth (4 aged fish): give it by hand."
     bare = dataclasses.replace(lacking, chances=(), regrets=(), drivers=(), sensitivity=None, horizons=())
     assert exhibits.outcomes_tables(bare, demo_context) == []
-    for make in (exhibits.decision_table, exhibits.regret_table, exhibits.sensitivity_table, exhibits.undecided_table):
+    for make in (
+        exhibits.decision_table,
+        scenario_choice.regret_table,
+        scenario_choice.sensitivity_table,
+        scenario_choice.undecided_table,
+    ):
         assert make(bare, demo_context) is None
     assert scenario_figures.drivers_figure(bare, demo_context) is None
     assert scenario_figures.fan_figures(bare, ["scenario_trophy"], demo_context) == []

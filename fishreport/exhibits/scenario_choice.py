@@ -1,0 +1,118 @@
+"""Tables for those who choose between rules: regret and dominance, what hangs on assumptions, and what cannot be told apart."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from fishreport.analysis.scenarios import Comparison
+from fishreport.exhibits.context import Context
+from fishreport.exhibits.exhibit import Column, Table
+from fishreport.exhibits.scenario_words import letters, measure_heading, when
+from fishreport.exhibits.scenarios import anchor, input_name, measure_unit
+from fishreport.exhibits.tabulate import frame_table
+from fishreport.exhibits.units import MINUS, format_number
+
+_VALUES = {
+    "release_mortality": "{} of released fish die",
+    "noncompliance": "{} of protected fish are kept",
+    "voluntary_release": "{} of legal fish are let go",
+}
+
+
+def sensitivity_table(one: Comparison, context: Context) -> Table | None:
+    """The difference from today's rule at other values of what no survey measures."""
+    found, measure = one.sensitivity, one.sensitivity_measure
+    if found is None or measure is None:
+        return None
+    rows, data = [], []
+    for case in found.cases:
+        row = [_VALUES[case.assumption].format(f"{100 * case.value:g}%")]
+        for outcome in case.outcomes[1:]:
+            e = outcome.verdict.difference
+            value = context.units.quantity(e.value, e.units, difference=True)[0]
+            text = format_number(value, digits=2)
+            row.append(f"{'+' if value > 0 else ''}{text}{' ?' if outcome.verdict.cannot_tell else ''}".replace("+-", MINUS))
+            data.append({"assumption": case.assumption, "value": case.value, "scenario": outcome.scenario, "difference": e.value,
+                         "lower": e.lower, "upper": e.upper, "units": e.units})  # fmt: skip
+        rows.append(row)
+    unit = measure_unit(one, measure, context, difference=True)
+    columns = [Column("If", align="left")]
+    if len(one.inputs.rules) == 2:  # one number a case: all of an assumption in a line
+        lines: dict[str, list[str]] = {}
+        for case, (_, number) in zip(found.cases, rows, strict=True):
+            lines.setdefault(case.assumption, []).append(f"{number} at {100 * case.value:g}%")
+        rows = [[input_name(name), ", ".join(numbers)] for name, numbers in lines.items()]
+        columns.append(Column("B less A", unit, align="left"))
+    else:
+        columns += [Column(f"{letter} less A", unit) for letter in letters(one)[1:]]
+    what = measure_heading(measure, context, one)
+    what = what[0].lower() + what[1:]
+    caption = (
+        f"{context.names[one.inputs.key]}: what hangs on assumptions that no survey measures. Median difference from today's "
+        f"rule in {what} in {when(one, one.horizons[-1])}, one assumption changed at a time; today's fishing mortality stays as "
+        "it was estimated. A question mark: the simulations cannot tell the two rules apart."
+    )
+    return frame_table(f"sensitivity-{anchor(one)}", caption, columns, rows, data=data)
+
+
+def regret_table(one: Comparison, context: Context) -> Table | None:
+    """What each rule loses on average against the best of each draw, and how often it is the best."""
+    if not one.regrets or len(one.inputs.rules) < 3:  # of two rules the table of differences says all
+        return None
+    by_quantity = {measure.quantity: measure for measure in one.measures}
+    columns = [Column("Rule", align="left")]
+    for item in one.regrets:
+        measure = by_quantity[item.quantity]
+        unit = measure_unit(one, measure, context)
+        columns += [Column(measure_heading(measure, context, one), f"{unit} lost"), Column("Best", "% of draws")]
+    widest = {item.quantity: max(item.mean) for item in one.regrets}
+    units_of = {item.quantity: one.outcomes[item.quantity, one.horizons[-1]][0].value.units for item in one.regrets}
+    most = {name: float(context.units.quantity(loss, units_of[name], difference=True)[0]) for name, loss in widest.items()}
+    decimals = {name: len(format_number(loss, digits=2).partition(".")[2]) for name, loss in most.items()}
+    rows, data = [], []
+    for place, (letter, rule) in enumerate(zip(letters(one), one.inputs.rules, strict=True)):
+        row = [f"{letter}  {rule.name}"]
+        for item in one.regrets:
+            loss = context.units.quantity(float(item.mean[place]), units_of[item.quantity], difference=True)[0]
+            row += [format_number(loss, decimals=decimals[item.quantity]), f"{100 * item.probability_best[place]:.0f}"]
+            data.append({"scenario": rule.name, "quantity": by_quantity[item.quantity].result, "mean_regret": item.mean[place],
+                         "high_regret": item.high[place], "probability_best": item.probability_best[place]})  # fmt: skip
+        rows.append(row)
+    caption = (
+        f"{context.names[one.inputs.key]}: regret in {when(one, one.horizons[-1])}, what a rule gives less than the best rule "
+        "of the same draw, on average. No rule is best on everything: what to want more of is not for a simulation to say."
+    )
+    return frame_table(f"regret-{anchor(one)}", caption, columns, rows, notes=_dominance_notes(one), data=data)
+
+
+def _dominance_notes(one: Comparison) -> list[str]:
+    if one.dominance is None or not one.dominance.dominated:
+        return ["No rule leaves another behind on both legal harvest and large fish."]
+    share = f"{100 * one.dominance.certainty:g}%"
+    code = dict(zip((rule.name for rule in one.inputs.rules), letters(one), strict=True))
+    pairs = [f"{code[winner]} over {code[loser]}" for loser, winner in one.dominance.dominated]
+    return [
+        f"At least as good on both legal harvest and large fish, and better on one, in {share} of draws or more: "
+        f"{'; '.join(pairs)}. Fish kept against the rule count for nothing here."
+    ]
+
+
+def undecided_table(one: Comparison, context: Context) -> Table | None:
+    """Which pairs of rules cannot be told apart, by measure; None for two rules, whose question marks say it already."""
+    if one.projection is None or len(one.inputs.rules) < 3:
+        return None
+    code = dict(zip((rule.name for rule in one.inputs.rules), letters(one), strict=True))
+    total = math.comb(len(code), 2)
+    rows: list[list[Any]] = []
+    for measure in one.measures:
+        gaps = ((verdict, verdict.difference) for verdict in one.undecided[measure.quantity])
+        unlike = [verdict for verdict, gap in gaps if not gap.lower == gap.value == gap.upper == 0]
+        pairs = [f"{code[verdict.first]} and {code[verdict.second]}" for verdict in unlike]
+        rows.append([measure_heading(measure, context, one), f"{len(pairs)} of {total}", "; ".join(pairs) or "none"])
+    columns = [Column("Outcome", align="left"), Column("Pairs"), Column("Rules that cannot be told apart", align="left")]
+    caption = (
+        f"{context.names[one.inputs.key]}: where the simulations, with what the data leave open about their inputs, cannot tell "
+        f"two rules apart in {when(one, one.horizons[-1])}: the interval of their difference spans zero."
+    )
+    return frame_table(f"undecided-{anchor(one)}", caption, columns, rows)
