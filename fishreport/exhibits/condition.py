@@ -66,7 +66,7 @@ def length_weight_figure(weighed: Condition, context: Context) -> Figure | None:
     units, sentences, rows = context.units, [], []
     look = looks(["fish"])["fish"]
     with style():
-        figure, axes = drawing(1, len(shown), height=2.9)
+        figure, axes = drawing(1, len(shown), height=3.4)
         for ax, one in zip(axes[0], shown, strict=True):
             found = weighed.species[one.species.key]
             length = np.geomspace(*found.fit.length_range_mm, 60)
@@ -74,12 +74,12 @@ def length_weight_figure(weighed: Condition, context: Context) -> Figure | None:
             x = units.length_value(length)
             fish = found.fish
             ax.scatter(
-                units.length_value(fish["length_mm"].to_numpy()), units.weight_value(fish["weight_g"].to_numpy()), s=7,
-                color=look.colour, alpha=0.45, linewidths=0, rasterized=len(fish) > 400,
+                units.length_value(fish["length_mm"].to_numpy()), units.weight_value(fish["weight_g"].to_numpy()), s=13,
+                color=look.colour, edgecolors="white", linewidths=0.3, rasterized=len(fish) > 400, zorder=3,
             )  # fmt: skip
-            ax.plot(x, units.weight_value(line.value), color=INK)
+            ax.plot(x, units.weight_value(line.value), color=INK, linewidth=1.0, zorder=2)
             for edge in (line.prediction_lower, line.prediction_upper):
-                ax.plot(x, units.weight_value(edge), color=INK, linewidth=0.9, linestyle=(0, (4, 2)))
+                ax.plot(x, units.weight_value(edge), color=INK, linewidth=0.9, linestyle=(0, (4, 2)), zorder=2)
             ax.set_xlabel(units.length_label)
             name = context.names[one.species.key]
             for at in (200.0, 300.0, 400.0):
@@ -96,11 +96,12 @@ def length_weight_figure(weighed: Condition, context: Context) -> Figure | None:
         axes[0][0].set_ylabel(units.weight_label)
         letter(axes, [context.names[one.species.key] for one in shown])
         svg = to_svg(figure)
-    columns = [Column("Species", align="left"), Column("Length"), Column("Median weight"), Column("Limits for one fish")]
+    level = percent_level(weighed.species[shown[0].species.key].fit.level)
+    columns = [Column("Species", align="left"), Column("Length"), Column("Median weight"), Column(f"{level} limits for one fish")]
     behind = frame_table("length-weight-numbers", "Weight by the line at round lengths.", columns, rows)
     caption = (
-        f"Weight and length of the fish of {context.season}. The full line is the median weight at length, the dashed lines are "
-        "the limits for a single fish."
+        f"Weight and length of the fish of {context.season}. Each dot is a weighed fish; the full line is the median weight at "
+        f"length, and {level} of single fish are expected between the dashed lines."
     )
     return Figure("length-weight-plot", caption, "Scatter of weight on length by species. " + " ".join(sentences), svg, behind)
 
