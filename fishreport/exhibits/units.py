@@ -70,18 +70,8 @@ _ONE_OF = {"acres": "acre", "miles": "mile", "hectares": "hectare", "inches": "i
 _DIVISION = re.compile(r"\s*/\s*|\s+per\s+")
 # Counted things are shown whole; lengths and shares no finer than they can be read.
 _FINEST = {
-    "fish": 0,
-    "runs": 0,
-    "sites": 0,
-    "mm": 1,
-    "in": 2,
-    "percent": 1,
-    "°C": 1,
-    "°F": 1,
-    "cfs": 0,
-    "fish/km": 0,
-    "fish/mi": 0,
-}
+    "fish": 0, "runs": 0, "sites": 0, "mm": 1, "in": 2, "percent": 1, "°C": 1, "°F": 1, "cfs": 0, "fish/km": 0, "fish/mi": 0,
+}  # fmt: skip
 
 
 def _spelled(units: str) -> str:
@@ -361,9 +351,12 @@ US = Units("us")
 def format_estimate(estimate: Estimate, units: Units = METRIC, *, digits: int = 2) -> FormattedEstimate:
     """An estimate as text, with as many digits as its uncertainty bears.
 
-    The last digit shown is the second (`digits`) significant digit of the shorter side of the interval (of twice the standard
-    error where there is no interval); without any uncertainty, three significant digits. Value and limits share the decimals.
-    Counted things are shown whole. A value that is not estimable reads ``not estimable``, with '—' for its interval.
+    The last digit shown is the second (`digits`) significant digit of half the interval (of twice the standard error where
+    there is no interval), but the first where the value would have four digits or more: ``88.9 (88.0 to 89.7)``. A value far
+    from the middle of its interval keeps two digits, and one decimal more is shown where it keeps a limit from reading as zero.
+    Without any uncertainty, three significant digits. Value and limits share
+    the decimals. Counted things are shown whole. A value that is not estimable reads ``not estimable``, with '—' for its
+    interval.
     """
     name = units.units(estimate.units)
     if not estimate.estimable:
@@ -375,9 +368,17 @@ def format_estimate(estimate: Estimate, units: Units = METRIC, *, digits: int = 
         sides = [2 * abs(float(units.quantity(estimate.se, estimate.units, difference=True)[0]))]
     finest = _FINEST.get(name, 12)
     if sides:
+        half = sum(sides) / len(sides)
+        # Half the value, so that 97.4 and 100.3 have the same decimals; the value asks for one digit more than the interval.
+        bearable = max(_decimals_for(abs(value) / 2, digits + 1) if value else 12, _decimals_for(half, digits - 1))
+        wanted = min(_decimals_for(half, digits), bearable)
+        if value and len(sides) == 2:
+            wanted = max(wanted, min(_decimals_for(abs(value), digits), _decimals_for(min(sides), digits - 1)))
         if 0 < min(sides) < abs(value):  # a coarse unit never rounds a value away that is told from zero
             finest = max(finest, _decimals_for(abs(value), 1))
-        decimals = min(_decimals_for(min(sides), digits), finest, 12)
+        if any(0.05 <= abs(x) * 10.0**wanted < 0.5 for x in (lower, upper)):
+            wanted += 1
+        decimals = min(wanted, finest, 12)
     else:
         decimals = 0 if value == 0 else min(max(_decimals_for(abs(value), 3), 0), 12)
     shown, low, high = (_fixed(x, decimals) for x in (value, lower, upper))
