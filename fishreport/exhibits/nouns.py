@@ -34,6 +34,15 @@ _PHRASES: dict[str, str] = {
     "natural_mortality": "the natural mortality rate of {fish}",
     "fishing_mortality": "the fishing mortality rate of {fish}",
     "runs_needed": "the number of runs needed for the catch rate of {fish}",
+    "scenario_harvest": "the projected legal harvest of {fish}",
+    "scenario_yield": "the projected legal yield of {fish}",
+    "scenario_kept_against_rule": "the projected number of {fish} kept against the rule",
+    "scenario_catch_rate": "the projected catch rate of anglers for {fish}",
+    "scenario_stock_density": "the projected density of {fish}",
+    "scenario_trophy": "the projected density of {fish}",
+    "scenario_proportional_size": "the projected share of {fish} in those of stock length",
+    "scenario_spawning_potential": "the projected spawning potential of {fish}",
+    "scenario_release_deaths": "the projected number of {fish} that die after release",
 }
 _WORDS = {
     "fish/h": "fish per hour",

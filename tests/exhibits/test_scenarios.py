@@ -224,6 +224,12 @@ def test_the_sentence_on_catch_and_release_says_what_is_still_kept(found, one, d
     assert not any("against the rule" in item.text for item in again)
 
 
+def test_a_review_can_name_every_measure(one, demo_context):
+    said = [demo_context.writer.nouns.phrase(measure.result, "brown_trout", measure.size_class) for measure in one.measures]
+    assert said[0] == "the projected legal harvest of brown trout"
+    assert all(text.startswith("the projected ") and "scenario" not in text for text in said)
+
+
 def test_percent_is_that_of_the_draws(found, one, demo_context):
     text = next(item.text for item in scenario_words.findings(found, demo_context).items if "“406 mm" in item.text)
     trophies = one.projection.at("density_trophy")
