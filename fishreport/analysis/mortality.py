@@ -13,7 +13,10 @@ from fishreport.analysis.ages import SeasonAges, age_results, aged_fish, effort_
 from fishreport.analysis.classes import LengthClasses
 from fishreport.analysis.growth import growth_curve
 from fishreport.analysis.result import Result, Results
+from fishreport.analysis.season import survey_month
+from fishreport.analysis.stocking import StockingStep, stocking_step
 from fishreport.fielddata.survey import Survey
+from fishreport.methods.age_at_length import age_at_length
 from fishreport.methods.catch_curve import CatchCurve
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.mortality import (
@@ -27,6 +30,7 @@ from fishreport.methods.mortality import (
 )
 from fishreport.methods.mortality_seasons import CohortMortality, cohort_mortality, from_age_sensitivity
 from fishreport.methods.natural_mortality import NaturalMortalityEnsemble, ensemble
+from fishreport.methods.stratified_growth import StratifiedGrowth
 from fishreport.study import Study
 
 POOLED_SEASONS = 5
@@ -70,6 +74,11 @@ class SpeciesMortality:
         Z - M of the reported season (per year).
     rates : MortalityRates | None
         All rates that follow from Z and M; None where M is not below Z.
+    stocking : StockingStep | None
+        A change in stocking among the year classes of `fit`, so that they are known not to have been equal.
+    age_at_mature_length : float
+        Age (years from 1 January of the birth year) at which the mean fish reaches the length at maturity that the study gives
+        beside an age at maturity; NaN where it gives not both, or without a growth curve.
     """
 
     key: str
@@ -86,6 +95,8 @@ class SpeciesMortality:
     life_history: dict[str, float]
     fishing: Estimate
     rates: MortalityRates | None
+    stocking: StockingStep | None = None
+    age_at_mature_length: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -127,8 +138,10 @@ def _cohorts(study: Study, survey: Survey, every: dict[int, SeasonAges]) -> Coho
     return cohort_mortality(season, age, count, effort=effort, from_age=p.from_age, level=p.level)
 
 
-def _life_history(study: Study, survey: Survey, own: LengthClasses, rng: np.random.Generator) -> dict[str, float]:
-    """What natural mortality can be predicted from: given by the study, else estimated."""
+def _life_history(
+    study: Study, survey: Survey, own: LengthClasses, rng: np.random.Generator
+) -> tuple[dict[str, float], StratifiedGrowth]:
+    """What natural mortality can be predicted from, given by the study, else estimated; and the growth curve."""
     given, found = own.species.life_history, dict[str, float]()
     aged = aged_fish(survey, own.species.key)
     if given.maximum_age is not None:
@@ -148,7 +161,17 @@ def _life_history(study: Study, survey: Survey, own: LengthClasses, rng: np.rand
         found["temperature_c"] = study.parameters.water_temperature_c
     if given.age_at_maturity is not None:
         found["age_at_maturity"] = given.age_at_maturity
-    return found
+    return found, curve
+
+
+def _age_at_mature_length(study: Study, survey: Survey, own: LengthClasses, curve: StratifiedGrowth) -> float:
+    given = own.species.life_history
+    if given.age_at_maturity is None or given.length_at_maturity_mm is None:
+        return math.nan
+    age = age_at_length(curve, given.length_at_maturity_mm)
+    if curve.estimable and not age.estimable:
+        return math.inf
+    return age.value + (survey_month(study, survey) - 1) / 12
 
 
 def _natural(study: Study, own: LengthClasses, known: dict[str, float]) -> tuple[Estimate, str, NaturalMortalityEnsemble | None]:
@@ -232,7 +255,7 @@ def species_mortality(
         shared = "seasons share aged fish of their keys, so that the interval is too short"
         found += _pair(cohorts, key, now, "year classes followed", (shared,))
 
-    known = _life_history(study, survey, own, rng)
+    known, curve = _life_history(study, survey, own, rng)
     natural, source, forms = _natural(study, own, known)
     found.append(Result("natural_mortality", natural, None, key, "all"))
     if forms is not None:
@@ -275,6 +298,8 @@ def species_mortality(
         life_history=known,
         fishing=fishing,
         rates=every_rate,
+        stocking=None if fit is None else stocking_step(survey, key, now, fit),
+        age_at_mature_length=_age_at_mature_length(study, survey, own, curve),
     )
     return found, one
 
@@ -296,5 +321,5 @@ def mortality(study: Study, survey: Survey, classes: list[LengthClasses], rng: n
 
 def natural_mortality_of(study: Study, survey: Survey, own: LengthClasses, rng: np.random.Generator) -> tuple[Estimate, str]:
     """Natural mortality of a species as this report uses it (per year), and where it comes from."""
-    estimate, source, _ = _natural(study, own, _life_history(study, survey, own, rng))
+    estimate, source, _ = _natural(study, own, _life_history(study, survey, own, rng)[0])
     return estimate, source

@@ -30,6 +30,15 @@ def regulation_of(scenario: Scenario) -> Regulation:
         raise StudyError(f"the scenario {scenario.name!r} is no rule: {error}", "study.toml", "scenarios") from None
 
 
+def todays_rule(study: Study, species: str) -> Regulation | None:
+    """Today's rule of a species by its key, the first scenario that names it; None where the study names none."""
+    first = next(iter(study.species.values())).key
+    for scenario in study.scenarios:
+        if (first if scenario.species is None else study.find_species(scenario.species).key) == species:
+            return regulation_of(scenario)
+    return None
+
+
 def rules_of(study: Study) -> dict[str, tuple[Regulation, ...]]:
     """Regulations by species key, in the order of the study; the first of a species is today's rule."""
     first = next(iter(study.species.values())).key

@@ -9,18 +9,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fishreport.analysis.ages import SeasonAges, aged_fish, season_ages
+from fishreport.analysis.ages import aged_fish
 from fishreport.analysis.classes import LengthClasses
-from fishreport.analysis.mortality import natural_mortality_of
+from fishreport.analysis.fishing_today import WEIGHED, rates_today
+from fishreport.analysis.season import survey_month
 from fishreport.analysis.todays_fish import (
     VULNERABILITY_SPREAD_MM,
     Anglers,
     Density,
-    anglers_today,
     counted_length,
-    share_in_ranges,
     todays_ages,
-    todays_density,
 )
 from fishreport.analysis.vital_rates import (
     Growth,
@@ -29,16 +27,10 @@ from fishreport.analysis.vital_rates import (
     Source,
     against_the_mortality_chapter,
     described,
-    growth_draws,
-    mortality_draws,
-    spread_draws,
     weight_line,
 )
-from fishreport.exceptions import InputError
 from fishreport.fielddata.survey import Survey
-from fishreport.methods.catch_curve import CatchCurve
 from fishreport.methods.estimate import Estimate
-from fishreport.methods.mortality import ChapmanRobson, chapman_robson
 from fishreport.population.angling import Angling
 from fishreport.population.life_history import LifeHistory
 from fishreport.population.regulation import Regulation
@@ -106,14 +98,6 @@ def length_categories(own: LengthClasses, growth: Growth) -> dict[str, float]:
     return {f"{bound:g}- mm": bound for bound in bounds}
 
 
-def survey_month(study: Study, survey: Survey) -> int:
-    """Month of the standard survey: the middle one of the season's months, else of its runs, else October."""
-    if study.season.months:
-        return sorted(study.season.months)[len(study.season.months) // 2]
-    months = survey.runs.loc[survey.runs["season"] == study.season.year, "date"].dt.month.dropna()
-    return int(months.median()) if len(months) else 10
-
-
 def spawning_month(name: str) -> int:
     """Month of spawning: of trout and char by the kind, else spring, or early summer for bass and sunfish."""
     low = name.casefold()
@@ -127,34 +111,8 @@ def _hand(name: str, value: float, units: str, how: str, level: float, origin: O
     return Source(name, described(np.array([value]), units, how, level), origin, how)
 
 
-def _total(study: Study, ages: SeasonAges | None) -> ChapmanRobson | None:
-    if ages is None or not ages.estimable:
-        return None
-    p = study.parameters
-    fit = chapman_robson(ages.ages, ages.counts, from_age=p.from_age, level=p.level, replicates=ages.key_replicates)
-    return fit if fit.total_mortality.estimable and fit.total_mortality.value > 0 else None
-
-
-def _first_full_age(fit: CatchCurve | None) -> int | None:
-    return None if fit is None or fit.from_age is None else int(fit.from_age)
-
-
 def _set_by_hand(study: Study, name: str) -> bool:
     return name in study.parameters.model_fields_set
-
-
-def _natural(
-    study: Study, survey: Survey, own: LengthClasses, rng: np.random.Generator, draws: int
-) -> tuple[Estimate | Floats | None, Origin, str]:
-    p, given = study.parameters, own.species.life_history
-    if p.natural_mortality is not None:
-        return np.full(draws, p.natural_mortality), "given by hand", "[parameters]"
-    if given.natural_mortality is not None:
-        return spread_draws(rng, draws, given.natural_mortality), "given by hand", given.source or "study file"
-    estimate, how = natural_mortality_of(study, survey, own, rng)
-    if not estimate.estimable or estimate.value <= 0:
-        return None, "not known", how
-    return estimate, "estimated", how
 
 
 def _assumptions(study: Study, today: Regulation) -> list[Source]:
@@ -225,32 +183,6 @@ def _oldest(survey: Survey, own: LengthClasses, natural: Floats) -> tuple[int, O
     return age, "default", "the oldest aged fish, or where 1 in 100 live without fishing, whichever is older"
 
 
-def _open_share(
-    growth: Growth,
-    ages: SeasonAges | None,
-    fit: CatchCurve,
-    today: Regulation,
-    time: float,
-    kept: Floats | float,
-    release: float,
-    noncompliance: float,
-) -> Floats | float:
-    """What the fish of the catch curve bear of the fishing mortality of legal fish.
-
-    1 for the legal part of them, and for the rest the share that deaths after release and keeping against the rule make up.
-    """
-    first = _first_full_age(fit)
-    if ages is None or first is None or not today.may_keep:
-        return 1.0
-    used = ages.ages >= first
-    top, speed, zero = (growth.draws[name][:, None] for name in ("asymptotic_length_mm", "growth_coefficient", "age_at_zero"))
-    mean = np.maximum(top * -np.expm1(-speed * (ages.ages[used][None, :] - zero)), 1.0)
-    legal = share_in_ranges(mean, growth.length_cv * mean, today)
-    legal = (legal * ages.counts[used]).sum(axis=1) / ages.counts[used].sum()
-    protected = 1 - (1 - noncompliance) * (1 - release)
-    return np.asarray(legal + (1 - legal) * np.minimum(protected / np.maximum(1 - (1 - kept) * (1 - release), 1e-9), 1.0))
-
-
 def _missing_text(code: str, parts: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(f"{part}: give it under [species.{code}.life_history]" for part in parts)
 
@@ -264,53 +196,35 @@ def species_inputs(
     `missing` says what to give by hand.
     """
     p, given, key = study.parameters, own.species.life_history, own.species.key
-    draws, level = p.draws, p.level
+    level = p.level
     code = next(code for code, one in study.species.items() if one.key == key)
+    today = rules[0]
+    known = rates_today(study, survey, own, today)
+    growth, density, anglers, rates, time = known.growth, known.density, known.anglers, known.rates, known.time
     month = survey_month(study, survey)
-    time = (month - 1) / 12
-    growth = growth_draws(study, survey, own, rng, draws, survey_time=time)
     sources, missing = list(growth.sources), list(_missing_text(code, growth.missing))
     line = weight_line(study, survey, own)
     if line is None:
         missing.append("weight at length: weigh fish, or name a published standard for the species")
     else:
         sources.append(line[2])
-    natural, natural_origin, natural_how = _natural(study, survey, own, rng, draws)
-    if natural is None:
+    if not known.natural_known:
         missing += _missing_text(code, ("natural_mortality (neither growth, ages nor an age at maturity to predict it from)",))
-    density = todays_density(study, survey, own, rng, draws)
     sources.append(density.source)
     stocked = any(rule.stocking is not None and rule.stocking.number_per_year > 0 for rule in rules)
     if stocked and density.relative:
         missing += _missing_text(code, ("density_per_km (stocked fish need today's density beside them)",))
     if stocked and study.water.length_km is None:
         missing.append("the length of the water, over which stocked fish spread: give it as [water] length_km")
-    today = rules[0]
-    ages = season_ages(study, survey, own, study.season.year, rng, limits=False)
-    fit = _total(study, ages)
-    release = p.release_mortality if today.release_mortality is None else today.release_mortality
-    anglers = anglers_today(study, survey, own, rng, density, today, release, p.noncompliance)
-    kept = p.voluntary_release if anglers is None or _set_by_hand(study, "voluntary_release") else anglers.release_share
-    share = (
-        1.0 if fit is None or growth.missing else _open_share(growth, ages, fit, today, time, 1 - kept, release, p.noncompliance)
-    )
-    by_hand = None if given.fishing_mortality is None else spread_draws(rng, draws, given.fishing_mortality)
-    rates: MortalityDraws | None = None
-    if natural is not None:
-        try:
-            rates = mortality_draws(
-                rng, draws, natural=natural, total=None if fit is None else fit.total_mortality, fishing=by_hand,
-                from_harvest=None if anglers is None else anglers.fishing, open_share=share,
-            )  # fmt: skip
-        except InputError:
-            missing += _missing_text(code, ("fishing_mortality (no ages in the catch, and no creel survey with a density)",))
+    if known.natural_known and rates is None:
+        missing += _missing_text(code, ("fishing_mortality (no ages in the catch, and no creel survey with a density)",))
     categories = length_categories(own, growth)
     length_km = study.water.length_km or 1.0
     if missing or rates is None or line is None:
         return SpeciesInputs(
             key, own, None, None, rules, tuple(sources), tuple(missing), density.relative, length_km, categories
         )  # fmt: skip
-    sources += _rate_sources(rates, natural_origin, natural_how, given.source, anglers, level)
+    sources += _rate_sources(rates, known.natural_origin, known.natural_how, given.source, anglers, level)
     angling = _angling(study, anglers, density, sources, p.noncompliance)
     sources += _assumptions(study, today)
     oldest, origin, how = _oldest(survey, own, rates.natural)
@@ -347,8 +261,8 @@ def species_inputs(
         survey_month=month,
         **ripe,
     )
-    now = todays_ages(life, ages, _first_full_age(fit), today, rng, length_km=length_km)
-    n = 0 if ages is None else ages.composition.n
+    now = todays_ages(life, known.ages, known.from_age, today, rng, length_km=length_km)
+    n = 0 if known.ages is None else known.ages.composition.n
     origin = "default" if now.numbers is None else "estimated"
     nan = math.nan
     sources.append(Source("age_composition", Estimate(nan, nan, nan, nan, level, "", now.how, n), origin, now.how))
@@ -370,7 +284,7 @@ def _kept_counted(study: Study, anglers: Anglers | None, density: Density) -> tu
 def _rate_sources(
     rates: MortalityDraws, natural_origin: Origin, natural_how: str, source: str, anglers: Anglers | None, level: float
 ) -> list[Source]:
-    how = natural_how if natural_origin == "given by hand" else f"{natural_how}, then weighed by total mortality from ages"
+    how = natural_how if natural_origin == "given by hand" else f"{natural_how}, {WEIGHED}"
     if rates.natural_how == "life history":
         how = natural_how
     natural = Source("natural_mortality", described(rates.natural, "per year", how, level), natural_origin, how)

@@ -110,3 +110,11 @@ def counted_faults(survey: Survey) -> pd.DataFrame:
     order = {"error": 0, "doubt": 1, "note": 2}
     table = grouped.reset_index()
     return table.iloc[np.argsort(table["severity"].map(order).to_numpy(), kind="stable")].reset_index(drop=True)
+
+
+def survey_month(study: Study, survey: Survey) -> int:
+    """Month of the standard survey: the middle one of the season's months, else of its runs, else October."""
+    if study.season.months:
+        return sorted(study.season.months)[len(study.season.months) // 2]
+    months = survey.runs.loc[survey.runs["season"] == study.season.year, "date"].dt.month.dropna()
+    return int(months.median()) if len(months) else 10

@@ -12,6 +12,7 @@ from scipy.special import ndtr
 from fishreport.analysis.ages import SeasonAges, first_pass_fish
 from fishreport.analysis.catch import catch_rates
 from fishreport.analysis.classes import LengthClasses
+from fishreport.analysis.creel import creel_rows
 from fishreport.analysis.population import population
 from fishreport.analysis.vital_rates import Origin, Source, described, lognormal_draws, spread_draws
 from fishreport.fielddata.survey import Survey
@@ -96,7 +97,8 @@ class Anglers:
     """What the creel survey tells, as draws; `fishing` (per year) is None without a density, all are without a creel survey.
 
     `effort_h`, `caught` and `kept` (fish, as counted) are of the whole water and year; `release_share` is the share of legal
-    fish that anglers let go. `kept_fish` are the draws of `kept`, None where fish may not be kept.
+    fish that anglers let go. `kept_fish` are the draws of `kept`, None where fish may not be kept; `open_number` are the fish open
+    to harvest at the survey and `exploitation` the fish kept in the year over them, both None without a density too.
     """
 
     year: int
@@ -107,6 +109,8 @@ class Anglers:
     fishing: Floats | None
     kept: float
     kept_fish: Floats | None = None
+    open_number: Floats | None = None
+    exploitation: Floats | None = None
 
 
 def _creel_draws(rng: np.random.Generator, draws: int, value: float, se: float, level: float) -> Floats:
@@ -131,14 +135,14 @@ def anglers_today(
     only K is the share of non-compliance. Fish kept against the rule are taken not to be shown to the clerk; the density of
     the season stands for the year.
     """
-    rows = survey.harvest[(survey.harvest["species_key"] == own.species.key) & (survey.harvest["year"] <= study.season.year)]
+    rows = creel_rows(study, survey, own.species.key)
     rows = rows[(rows["year"] > study.season.year - CREEL_YEARS_BACK) & (rows["effort_h"] > 0) & (rows["caught"] > 0)]
     fish = first_pass_fish(survey, own.species.key)
     lengths = fish[fish["season"] == study.season.year]["length_mm"].to_numpy(float)
     counted = lengths >= density.length_mm
     if rows.empty or not counted.any():
         return None
-    row, level, number = rows.sort_values("year").iloc[-1], study.parameters.level, density.draws.size
+    row, level, number = rows.iloc[-1], study.parameters.level, density.draws.size
     hours = _creel_draws(rng, number, float(row["effort_h"]), float(row["se_effort_h"]), level)
     caught = _creel_draws(rng, number, float(row["caught"]), float(row["se_caught"]), level)
     met = vulnerability(lengths, density.length_mm)
@@ -150,11 +154,17 @@ def anglers_today(
             return None
         kept_draws = _creel_draws(rng, number, max(kept, 0.5), float(row["se_kept"]), level)
         kept_share = np.minimum(kept_draws / (caught * legal), 0.99)
-    fishing = None
+    fishing = open_number = exploitation = None
     if not density.relative and study.water.length_km is not None:
         there = density.draws * study.water.length_km * float(met.sum() / counted.sum())
         fishing = caught / there * (1 - (1 - kept_share) * (1 - release_deaths))
-    return Anglers(int(row["year"]), hours, caught, caught / hours, 1 - kept_share, fishing, float(row["kept"]), kept_draws)
+        if kept_draws is not None:
+            open_number = there * legal
+            exploitation = kept_draws / open_number
+    return Anglers(
+        int(row["year"]), hours, caught, caught / hours, 1 - kept_share, fishing, float(row["kept"]), kept_draws, open_number,
+        exploitation,
+    )  # fmt: skip
 
 
 def vulnerability(length_mm: Floats, half_mm: float) -> Floats:

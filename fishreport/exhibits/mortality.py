@@ -7,13 +7,16 @@ from dataclasses import replace
 
 from matplotlib.ticker import MaxNLocator
 
+from fishreport.analysis.fishing_today import Fishing
 from fishreport.analysis.mortality import Mortality, SpeciesMortality
 from fishreport.analysis.result import Result
+from fishreport.analysis.stocking import StockingStep
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
+from fishreport.exhibits.fishing_mortality import by_species, fishing_sentences, maturity_apart, value_cell
 from fishreport.exhibits.history import history_figure
 from fishreport.exhibits.style import GREY, INK, drawing, letter, looks, style, to_svg
-from fishreport.exhibits.tabulate import frame_table
+from fishreport.exhibits.tabulate import frame_table, joined
 from fishreport.exhibits.units import NO_VALUE, Units, format_estimate, format_number
 from fishreport.exhibits.wording import collect, percent_level, sentence
 from fishreport.methods.estimate import Estimate
@@ -23,26 +26,17 @@ TOTAL_ASSUMES = (
     "age used on, that those ages are caught alike, and that ages are read right. Growing year classes make mortality look too "
     "high, shrinking ones too low; several seasons together say more than one."
 )
+KEY_FISH, KEY_FACTOR = 30, 3.0
+"""Fish of the ages used, and ratio of the limits, for an estimate to be a key finding (common practice, no source)."""
 COHORTS_ASSUME = (
     "Following year classes does without equal births but assumes that an hour of current takes the same share of the fish every "
     "season. Seasons share aged fish in their keys, so that its interval is too short."
 )
 
 
-def by_species(found: Mortality, context: Context) -> list[tuple[str, SpeciesMortality]]:
-    """Name and mortality of every species, in the order of the study."""
-    return [(name, found.species[key]) for key, name in context.names.items()]
-
-
 def level_of(found: Mortality) -> str:
     """The level of all intervals, as text."""
     return percent_level(next(iter(found.species.values())).natural.level)
-
-
-def value_cell(estimate: Estimate) -> str:
-    """A value with its interval in brackets; rates have no other units."""
-    text = format_estimate(estimate, Units())
-    return text.value if text.interval == NO_VALUE else f"{text.value} ({text.interval})"
 
 
 def age_figure(found: Mortality, context: Context) -> Figure | None:
@@ -146,6 +140,8 @@ def total_table(found: Mortality, context: Context) -> Table:
             what = "" if result.detail is None else f", {result.detail}"
             notes[f"{name}{what}: {reason.removeprefix('not estimable: ')}."] = None
     for name, one in by_species(found, context):
+        if one.stocking is not None:
+            notes[f"{name}: {_stocked(one.stocking)}. Year classes followed do without equal births."] = None
         if one.fit is not None and math.isfinite(one.fit.chat) and one.fit.p < 0.05:
             notes[
                 f"{name}: the numbers at age do not fit one rate (chi-square p = {one.fit.p:.3f}); the interval is widened."
@@ -205,6 +201,16 @@ def history(found: Mortality, context: Context) -> Figure | None:
     return history_figure("mortality-history", caption, chosen, context, noun="Total mortality", series={"all": "All fish"})
 
 
+def _firm(estimate: Estimate) -> bool:
+    """Whether an estimate may stand among the key findings: enough fish on the limb, and an interval that says something."""
+    return estimate.n >= KEY_FISH and estimate.lower > 0 and estimate.upper <= KEY_FACTOR * estimate.lower
+
+
+def _lives(survival: Estimate) -> str:
+    e = survival
+    return f"{100 * e.value:.0f} of 100 live through a year ({100 * e.lower:.0f} to {100 * e.upper:.0f})"
+
+
 def _total(one: SpeciesMortality, found: Mortality, context: Context) -> list[Finding]:
     line = list(found.results.where(quantity="total_mortality", species=one.key, size_class="all", detail=None))
     now = next((r for r in line if r.season == context.season), None)
@@ -212,16 +218,78 @@ def _total(one: SpeciesMortality, found: Mortality, context: Context) -> list[Fi
         return []
     if not now.estimate.estimable:
         return list(context.writer.few_data([now]))
-    survival = found.results.one(quantity="annual_survival", species=one.key, season=context.season, detail=None)
-    level = context.writer.level(now, key=True)
-    if survival is not None:
-        e = survival.estimate
-        lives = f"{100 * e.value:.0f} of 100 live through a year ({100 * e.lower:.0f} to {100 * e.upper:.0f})"
-        level = replace(level, text=sentence(f"{level.text.rstrip('.')}: {lives}"), results=(now.id, survival.id))
-    said = [level]
+    followed = found.results.one(
+        quantity="total_mortality", species=one.key, season=context.season, detail="year classes followed"
+    )
+    said = []
+    if one.stocking is not None and followed is not None and followed.estimate.estimable:
+        said = [_followed(followed, found, context)]
+    said += _of_the_season(one, now, found, context, key=not said and _firm(now.estimate))
     earlier = [r for r in line if (r.season or 0) < context.season]
     said += context.change(earlier[-1] if earlier else None, now)
     return said + _methods(one, now, found, context)
+
+
+def _followed(followed: Result, found: Mortality, context: Context) -> Finding:
+    """Total mortality by year classes, which leads where year classes are known to have differed."""
+    name, e = context.writer.nouns.species_name(followed.species), followed.estimate
+    ids: tuple[str, ...] = (followed.id,)
+    text = (
+        f"total mortality of {name} was {context.writer.amount(e)} by year classes followed through the seasons, which need not "
+        "have been equal at birth"
+    )
+    survival = found.results.one(
+        quantity="annual_survival", species=followed.species, season=followed.season, detail=followed.detail
+    )
+    if survival is not None and survival.estimate.estimable:
+        text, ids = f"{text}: {_lives(survival.estimate)}", (followed.id, survival.id)
+    return Finding(sentence(text), ids, "none", _firm(e))
+
+
+def _of_the_season(one: SpeciesMortality, now: Result, found: Mortality, context: Context, *, key: bool) -> list[Finding]:
+    """The catch curve of the season, with what is known to be wrong with it; other estimates beside it where it is not firm."""
+    survival = found.results.one(quantity="annual_survival", species=one.key, season=context.season, detail=None)
+    level = context.writer.level(now, key=key)
+    if survival is not None:
+        level = replace(
+            level, text=sentence(f"{level.text.rstrip('.')}: {_lives(survival.estimate)}"), results=(now.id, survival.id)
+        )
+    said = [level]
+    if one.stocking is not None:
+        name = context.writer.nouns.species_name(one.key)
+        text = f"the catch curve of {name} takes year classes as equally strong, but {_stocked(one.stocking)}"
+        said.append(Finding(sentence(text), (now.id,)))
+    if not _firm(now.estimate):
+        said += _not_firm(one, now, found, context)
+    return said
+
+
+def _not_firm(one: SpeciesMortality, now: Result, found: Mortality, context: Context) -> list[Finding]:
+    e, name = now.estimate, context.writer.nouns.species_name(one.key)
+    few = f"rests on {e.n} fish of the ages used, fewer than {KEY_FISH}"
+    why = few if e.n < KEY_FISH else f"has an interval whose ends lie more than {KEY_FACTOR:g} times apart"
+    others = [r for r in found.results.where(quantity="total_mortality", species=one.key, season=context.season)
+              if r.estimate.estimable and str(r.detail).startswith(("seasons", "year classes"))]  # fmt: skip
+    text = f"the total mortality of {name} in {context.season} {why}, and is no firm ground"
+    if others:
+        beside = joined([f"{r.detail} give {value_cell(r.estimate)} per year" for r in others])
+        text += f"; {beside}"
+    return [Finding(sentence(text), (now.id, *(r.id for r in others)))]
+
+
+def _stocked(step: StockingStep) -> str:
+    """What a change in stocking does to a catch curve, in words."""
+
+    def years(span: tuple[int, int]) -> str:
+        return str(span[0]) if span[0] == span[1] else f"{span[0]} to {span[1]}"
+
+    before, after = (
+        f"{step.before:,.0f} fish a year ({years(step.years_before)})",
+        f"{step.after:,.0f} ({years(step.years_after)})",
+    )
+    if step.fewer:
+        return f"stocking fell from {before} to {after}: young ages are thin beside old ones, which puts its mortality too low"
+    return f"stocking rose from {before} to {after}: young ages are many beside old ones, which puts its mortality too high"
 
 
 def _methods(one: SpeciesMortality, now: Result, found: Mortality, context: Context) -> list[Finding]:
@@ -260,33 +328,19 @@ def _natural(one: SpeciesMortality, found: Mortality, context: Context) -> list[
             text += f"one published form predicts {amount}"
         else:
             text += f"{number} published forms predict {one.forms.lowest:.2f} to {one.forms.highest:.2f}, their median {amount}"
-    return [Finding(sentence(text), (result.id, *forms))]
+    said = [Finding(sentence(text), (result.id, *forms))]
+    apart = maturity_apart(one, context)
+    return [*said, Finding(apart, (result.id,))] if apart else said
 
 
-def _fishing(one: SpeciesMortality, found: Mortality, context: Context) -> list[Finding]:
-    result = found.results.one(quantity="fishing_mortality", species=one.key, season=context.season, detail=None)
-    if result is None:
-        return []
-    e, name = result.estimate, context.writer.nouns.species_name(one.key)
-    if not e.estimable:
-        reason = next((n for n in e.notes if n.startswith("not estimable: ")), "").removeprefix("not estimable: ")
-        return [Finding(sentence(f"fishing mortality of {name} could not be estimated: {reason}"), (result.id,))]
-    if e.lower <= 0:
-        text = (
-            f"what is left for fishing of {name} is {context.writer.amount(e)}: the data do not tell it from nothing, "
-            "since total and natural mortality are both uncertain"
-        )
-        return [Finding(sentence(text), (result.id,), "unclear")]
-    text = f"fishing mortality of {name} was {context.writer.amount(e)} in {context.season}, natural mortality "
-    f"{one.natural_source}"
-    return [Finding(sentence(text), (result.id,))]
+def findings(found: Mortality, context: Context, fishing: Fishing | None = None) -> Findings:
+    """Total mortality, its change, how far methods agree, and what natural and fishing mortality are.
 
-
-def findings(found: Mortality, context: Context) -> Findings:
-    """Total mortality, its change, how far methods agree, and what natural and fishing mortality are."""
+    `fishing` tells of species with a creel survey and a number of fish.
+    """
     said: list[Finding] = []
     for one in found.species.values():
         said += _total(one, found, context)
         said += _natural(one, found, context)
-        said += _fishing(one, found, context)
+        said += fishing_sentences(one, found, context, fishing)
     return collect(said)

@@ -6,10 +6,12 @@ import math
 
 import numpy as np
 
+from fishreport.analysis.fishing_today import Fishing
 from fishreport.analysis.mortality import Mortality, SpeciesMortality
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Table
-from fishreport.exhibits.mortality import by_species, level_of, value_cell
+from fishreport.exhibits.fishing_mortality import by_species, maturity_apart, open_lengths, value_cell
+from fishreport.exhibits.mortality import level_of
 from fishreport.exhibits.style import drawing, letter, looks, style, to_svg
 from fishreport.exhibits.tabulate import frame_table
 from fishreport.exhibits.units import NO_VALUE, format_number
@@ -45,6 +47,10 @@ RATES = {
 }
 
 
+def _left(one: SpeciesMortality) -> str:
+    return f"{value_cell(one.fishing)} per year" if one.fishing.estimable else "nothing"
+
+
 def natural_table(found: Mortality, context: Context) -> Table | None:
     """Natural mortality by every published form that the life history allows, one column a species."""
     shown, notes, data = by_species(found, context), [NATURAL_ASSUMES], []
@@ -53,6 +59,8 @@ def natural_table(found: Mortality, context: Context) -> Table | None:
     values: dict[tuple[str, str], str] = {}
     for name, one in shown:
         notes.append(f"{name}: {_basis(one, context)}.")
+        if apart := maturity_apart(one, context):
+            notes.append(apart)
         if one.forms is None:
             continue
         if one.natural_source == "given by the study":
@@ -127,12 +135,21 @@ def natural_figure(found: Mortality, context: Context) -> Figure | None:
     return Figure("natural-forms", caption, "Points of natural mortality by form. " + " ".join(said), svg, behind)
 
 
-def rates_table(found: Mortality, context: Context) -> Table | None:
-    """Fishing mortality and every rate that follows from total and natural mortality."""
-    shown = [(name, one) for name, one in by_species(found, context) if one.rates is not None]
+def rates_table(found: Mortality, context: Context, fishing: Fishing | None = None) -> Table | None:
+    """Fishing mortality and every rate that follows: from a creel survey where there is one, else from total and natural."""
+    creel = {key: one for key, one in fishing.species.items() if one.rates is not None} if fishing is not None else {}
+    used = {one.key: creel[one.key].rates if one.key in creel else one.rates for _, one in by_species(found, context)}
+    shown = [(name, one) for name, one in by_species(found, context) if used[one.key] is not None]
     notes, rows = [FISHING_ASSUMES], []
     for name, one in by_species(found, context):
-        if one.rates is None:
+        if one.key in creel:
+            asked = creel[one.key]
+            notes.append(
+                f"{name}: of fish that may be kept ({open_lengths(asked, context)}). F is that of the creel survey of "
+                f"{asked.year}, {value_cell(asked.fishing)} per year, and Z is the sum of F and M: not the total of the catch "
+                f"curve, which holds for all fish of its ages and, less natural mortality, leaves {_left(one)}."
+            )
+        elif one.rates is None:
             reason = next((n for n in one.fishing.notes if n.startswith("not estimable: ")), "not estimable: too few data")
             notes.append(f"{name}: {reason.removeprefix('not estimable: ')}.")
         else:
@@ -142,8 +159,9 @@ def rates_table(found: Mortality, context: Context) -> Table | None:
     for symbol, words in RATES.items():
         cells = []
         for _, one in shown:
-            assert one.rates is not None
-            table = one.rates.frame()
+            taken = used[one.key]
+            assert taken is not None
+            table = taken.frame()
             value = float(table.loc[table["symbol"] == symbol, "value"].iloc[0])
             cells.append(f"{value:.2f}" if symbol in "ZFM" else f"{100 * value:.0f}%")
         rows.append([symbol, words, *cells])

@@ -33,6 +33,11 @@ _PHRASES: dict[str, str] = {
     "annual_mortality": "the share of {fish} that die in a year",
     "natural_mortality": "the natural mortality rate of {fish}",
     "fishing_mortality": "the fishing mortality rate of {fish}",
+    "angling_effort": "angling effort",
+    "angler_catch_rate": "anglers' catch rate of {fish}",
+    "fish_kept": "the number of {fish} that anglers kept",
+    "fish_open_to_harvest": "the number of {fish} open to harvest",
+    "exploitation": "the share of {fish} open to harvest that anglers kept",
     "runs_needed": "the number of runs needed for the catch rate of {fish}",
     "scenario_harvest": "the projected legal harvest of {fish}",
     "scenario_yield": "the projected legal yield of {fish}",
@@ -45,6 +50,7 @@ _PHRASES: dict[str, str] = {
     "scenario_release_deaths": "the projected number of {fish} that die after release",
 }
 _WORDS = {
+    "h": "hours",
     "fish/h": "fish per hour",
     "fish/km": "fish per km",
     "fish/mi": "fish per mile",
