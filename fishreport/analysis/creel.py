@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import math
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from fishreport.analysis.result import Result, Results
 from fishreport.analysis.trend import IndexSeries, index_trend
@@ -27,10 +29,13 @@ class Creel:
         By year, ``angling_effort`` (h), and by species ``angler_catch_rate`` (fish/h) and ``fish_kept``; and their
         ``trend_per_year`` with the quantity as detail.
     years : tuple[int, ...]
+    adjusted_p : dict[str, float]
+        Of each trend by the id of its result, adjusted for the number of them (Benjamini & Hochberg 1995, from memory).
     """
 
     results: Results
     years: tuple[int, ...]
+    adjusted_p: dict[str, float] = field(default_factory=dict)
 
 
 def creel_rows(study: Study, survey: Survey, species: str | None = None) -> pd.DataFrame:
@@ -64,8 +69,8 @@ def _species(rows: pd.DataFrame, key: str, level: float) -> list[Result]:
     return found
 
 
-def _trend(line: list[Result]) -> Result | None:
-    """The trend of one yearly quantity; None with one year."""
+def _trend(line: list[Result]) -> tuple[Result, float] | None:
+    """The trend of one yearly quantity and its p; None with one year."""
     known = [r for r in line if r.estimate.estimable]
     if len(known) < 2:
         return None
@@ -76,8 +81,8 @@ def _trend(line: list[Result]) -> Result | None:
         table[:, 0], table[:, 1], table[:, 2], table[:, 3], table[:, 4],
         tuple(int(r.season or 0) for r in line), (), tuple(r.id for r in known),
     )  # fmt: skip
-    found = index_trend(series, lead=False).result
-    return replace(found, species=first.species, size_class=first.size_class)
+    found = index_trend(series, lead=False)
+    return replace(found.result, species=first.species, size_class=first.size_class), found.p
 
 
 def creel(study: Study, survey: Survey, species: list[str]) -> Creel:
@@ -93,4 +98,8 @@ def creel(study: Study, survey: Survey, species: list[str]) -> Creel:
         lines += [[r for r in own if r.quantity == name] for name in (CATCH_RATE, KEPT)]
     trends = [trend for line in lines if (trend := _trend(line)) is not None]
     found = [r for line in lines for r in line]
-    return Creel(Results([*found, *trends]), tuple(sorted({r.season for r in found if r.season is not None})))
+    tested = {trend.id: p for trend, p in trends if math.isfinite(p)}
+    adjusted = stats.false_discovery_control(list(tested.values())) if tested else []
+    years = tuple(sorted({r.season for r in found if r.season is not None}))
+    results = Results([*found, *(trend for trend, _ in trends)])
+    return Creel(results, years, dict(zip(tested, map(float, adjusted), strict=True)))

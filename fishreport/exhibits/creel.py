@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -16,7 +17,7 @@ from fishreport.exhibits.notes import shown_note
 from fishreport.exhibits.style import Look, drawing, interval_points, letter, looks, style, to_svg
 from fishreport.exhibits.tabulate import frame_table, joined
 from fishreport.exhibits.units import NO_VALUE, format_estimate, format_number
-from fishreport.exhibits.wording import collect, percent_level, sentence
+from fishreport.exhibits.wording import Allowance, collect, percent_level, sentence
 from fishreport.methods.creel import NO_ERROR
 
 RATE_ASSUMES = (
@@ -174,7 +175,10 @@ def _moves(surveyed: Creel, line: list[Result], context: Context, *, change: boo
         trend = surveyed.results.one(quantity="trend_per_year", species=line[0].species, detail=line[0].quantity)
         if trend is not None and trend.estimate.estimable and len(known) > 3:
             first, last = int(known[0].season or 0), int(known[-1].season or 0)
-            told = context.writer.trend(trend, first=first, last=last, seasons=len(known))
+            allowed = Allowance(
+                surveyed.adjusted_p.get(trend.id, math.nan), f"{len(surveyed.adjusted_p)} trends of creel surveys"
+            )
+            told = context.writer.trend(trend, first=first, last=last, seasons=len(known), allowed=allowed)
             said.append(replace(told, text=told.text.replace(f"{len(known)} seasons", f"{len(known)} years")))
     return said
 

@@ -1,0 +1,259 @@
+"""Sentences and tables of fishing mortality in every direction, of doubtful total mortality, stocking and maturity."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from fishreport.analysis.fishing_today import CREEL, CREEL_OVER_AGES, Fishing, fishing_today
+from fishreport.analysis.mortality import Mortality, mortality
+from fishreport.analysis.result import Results
+from fishreport.analysis.stocking import StockingStep
+from fishreport.exhibits import fishing_mortality as exhibits
+from fishreport.exhibits import mortality as mortality_exhibits
+from fishreport.exhibits import natural_mortality as natural_exhibits
+from fishreport.exhibits.context import report_context
+from fishreport.methods.estimate import Estimate
+from fishreport.study import read_study
+
+FEW = {"parameters.draws": 100, "parameters.resamples": 100}
+
+
+@pytest.fixture(scope="module")
+def study(repository):
+    return read_study(repository / "demo_inputs", overrides=FEW)
+
+
+@pytest.fixture(scope="module")
+def context(study):
+    return report_context(study)
+
+
+@pytest.fixture(scope="module")
+def made(study, demo_survey, context):
+    return (
+        mortality(study, demo_survey, context.classes, np.random.default_rng(4)),
+        fishing_today(study, demo_survey, context.classes),
+    )
+
+
+def _rate(value: float, low: float, high: float, n: int = 100) -> Estimate:
+    return Estimate(value, (high - low) / 4, low, high, 0.95, "per year", "made up", n)
+
+
+def _trout(found: Mortality, **fields) -> Mortality:
+    """Rainbow trout alone, with other details and the results that go with them."""
+    one = dataclasses.replace(found.species["rainbow_trout"], **fields)
+    changed = []
+    for r in found.results.where(species="rainbow_trout"):
+        if (r.quantity, r.detail) == ("fishing_mortality", None):
+            r = dataclasses.replace(r, estimate=one.fishing)
+        changed.append(r)
+    return Mortality(Results(changed), {"rainbow_trout": one})
+
+
+def _asked(whole: Fishing, **fields) -> Fishing:
+    one = dataclasses.replace(whole.species["rainbow_trout"], **fields)
+    values = {("fishing_mortality", CREEL): one.fishing, ("fishing_mortality", CREEL_OVER_AGES): one.spread,
+              ("exploitation", None): one.exploitation}  # fmt: skip
+    changed = [
+        dataclasses.replace(r, estimate=values.get((r.quantity, r.detail), r.estimate))
+        for r in whole.results.where(species="rainbow_trout")
+    ]
+    return dataclasses.replace(whole, results=Results(changed), species={"rainbow_trout": one})
+
+
+def _text(found, context, fishing=None) -> str:
+    return " ".join(item.text for item in mortality_exhibits.findings(found, context, fishing).items)
+
+
+def test_the_creel_survey_comes_first_and_tells_what_the_difference_does_not(made, context):
+    found, fishing = made
+    one = fishing.species["rainbow_trout"]
+    text = _text(_trout(found, fishing=_rate(0.12, 0.0, 0.79)), context, fishing)
+    first = text.index("Fishing mortality of rainbow trout that may be kept (356 mm and longer) was")
+    second = text.index("this difference alone does not tell it from nothing")
+    assert first < second
+    assert f"the creel survey does: {exhibits.value_cell(one.fishing)}" in text
+    assert f"anglers kept {one.exploitation.value:.0f} (" in text
+    assert "the data do not tell it from nothing" not in text
+
+
+@pytest.mark.parametrize(
+    ("left", "spread", "words"),
+    [
+        ((0.12, 0.0, 0.79), (0.2, 0.15, 0.3), "agrees within the intervals"),
+        ((0.8, 0.5, 1.2), (0.2, 0.15, 0.3), "less than the 0.80 (0.50 to 1.20) that total less natural mortality leaves, beyond"),
+        ((0.1, 0.05, 0.14), (0.4, 0.3, 0.5), "more than the 0.100 (0.050 to 0.140) that total less natural mortality leaves, beyond"),
+    ],
+)  # fmt: skip
+def test_whether_both_agree_is_said(made, context, left, spread, words):
+    found, fishing = made
+    text = _text(_trout(found, fishing=_rate(*left)), context, _asked(fishing, spread=_rate(*spread)))
+    assert words in text
+    assert ("natural mortality that fits both" in text) is ("agrees" in words)
+
+
+def test_a_difference_above_zero_is_told_beside_the_creel_survey(made, context):
+    found, fishing = made
+    text = _text(_trout(found, fishing=_rate(0.3, 0.1, 0.5)), context, fishing)
+    assert "Total less natural mortality leaves 0.30 per year" in text
+    assert "from nothing" not in text
+
+
+def test_a_difference_that_cannot_be_leaves_the_creel_survey(made, context):
+    found, fishing = made
+    none = Estimate.not_estimable("natural mortality (0.9) is not below total mortality (0.7)", units="per year")
+    text = _text(_trout(found, fishing=none), context, fishing)
+    assert "What total mortality leaves for fishing of rainbow trout could not be estimated" in text
+    assert "Fishing mortality of rainbow trout that may be kept" in text
+
+
+def test_without_a_creel_survey_the_sentence_says_what_would_tell(made, context):
+    found, _ = made
+    unclear = _trout(found, fishing=_rate(0.12, 0.0, 0.79))
+    for given in (None, Fishing(Results(), {})):
+        assert "the data do not tell it from nothing" in _text(unclear, context, given)
+        assert exhibits.WOULD_TELL in _text(unclear, context, given)
+    assert exhibits.NO_RULE in _text(unclear, context, Fishing(Results(), {}, ("rainbow_trout",)))
+    assert exhibits.fishing_table(Fishing(Results(), {}), found, context) is None
+
+
+def test_without_a_number_of_fish_the_share_is_not_known(made, context):
+    found, fishing = made
+    none = Estimate.not_estimable("the number of fish is not known: no census, no removal, none by hand", units="per year")
+    asked = _asked(fishing, fishing=none, spread=none, natural=None, rates=None)
+    text = _text(_trout(found, fishing=_rate(0.12, 0.0, 0.79)), context, asked)
+    assert "is known from the creel survey, but not how large a share of them that is: the number of fish is not known" in text
+    assert "the data do not tell it from nothing" in text
+    assert exhibits.fishing_table(asked, found, context) is None
+
+
+def test_fish_that_may_not_be_kept_die_after_release(made, context):
+    found, fishing = made
+    asked = _asked(fishing, exploitation=Estimate.not_estimable("no fish may be kept", units="percent"))
+    assert "none of which may be kept" in _text(_trout(found), context, asked)
+
+
+@pytest.mark.parametrize(("units", "length"), [("metric", "356 mm and longer"), ("us", "14.0 in and longer")])
+def test_tables_in_both_units(repository, made, units, length):
+    found, fishing = made
+    own = report_context(read_study(repository / "demo_inputs", overrides={**FEW, "report.units": units}))
+    table = exhibits.fishing_table(fishing, found, own)
+    assert table.rows[0] == ("May be kept today", length, length)
+    assert [c.heading for c in table.columns] == ["Measure", "Brown trout", "Rainbow trout"]
+    assert {row["quantity"] for row in table.data} >= {"exploitation", "fishing_mortality", "fish_open_to_harvest"}
+    rates = natural_exhibits.rates_table(found, own, fishing)
+    cells = {row[0]: row[2:] for row in rates.rows}
+    for place, key in enumerate(("brown_trout", "rainbow_trout")):
+        assert cells["F"][place] == f"{fishing.species[key].fishing.value:.2f}"
+    assert cells["F"][2] == f"{found.species['smallmouth_bass'].fishing.value:.2f}"  # as left over
+    assert any(length in note for note in rates.notes)
+
+
+def test_every_sentence_rests_on_recorded_results(made, context):
+    found, fishing = made
+    known = {r.id for r in (*found.results, *fishing.results)}
+    for item in mortality_exhibits.findings(found, context, fishing).items:
+        assert item.results
+        assert set(item.results) <= known, item.text
+
+
+# ---- total mortality -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "n", "firm"),
+    [(0.7, 0.5, 0.95, 30, True), (0.7, 0.5, 0.95, 29, False), (0.7, 0.3, 0.89, 500, True), (0.7, 0.3, 0.91, 500, False),
+     (0.7, 0.0, 1.5, 500, False), (0.7, math.nan, math.nan, 500, False)],
+)  # fmt: skip
+def test_what_may_be_a_key_finding(value, low, high, n, firm):
+    assert mortality_exhibits._firm(_rate(value, low, high, n)) is firm
+
+
+def test_eleven_bass_are_no_key_finding_and_other_estimates_stand_beside(made, context):
+    found, _ = made
+    items = mortality_exhibits.findings(found, context).items
+    bass = [item for item in items if "smallmouth bass" in item.text and "total mortality" in item.text.casefold()]
+    assert not any(item.key for item in bass)
+    beside = next(item for item in bass if "is no firm ground" in item.text)
+    pooled = found.results.one(quantity="total_mortality", species="smallmouth_bass", detail="seasons 2021 to 2025 together")
+    assert f"seasons 2021 to 2025 together give {exhibits.value_cell(pooled.estimate)} per year" in beside.text
+    assert f"rests on {found.species['smallmouth_bass'].fit.total_mortality.n} fish" in beside.text
+    assert any(item.key for item in items if "brown trout" in item.text)
+    assert not any("no firm ground" in item.text for item in items if "brown trout" in item.text)
+
+
+def test_an_interval_too_wide_is_told_as_such(made, context):
+    found, _ = made
+    one = found.species["brown_trout"]
+    wide = _rate(0.7, 0.2, 1.4, 90)
+    results = [
+        dataclasses.replace(r, estimate=wide)
+        if (r.quantity, r.species, r.season, r.detail) == ("total_mortality", "brown_trout", 2025, None)
+        else r
+        for r in found.results
+    ]
+    items = mortality_exhibits.findings(Mortality(Results(results), {"brown_trout": one}), context).items
+    assert any("has an interval whose ends lie more than 3 times apart" in item.text for item in items)
+    assert not any(item.key for item in items)
+
+
+def test_year_classes_lead_where_stocking_changed(made, context):
+    found, _ = made
+    items = [i for i in mortality_exhibits.findings(found, context).items if "rainbow trout" in i.text]
+    followed = found.results.one(quantity="total_mortality", species="rainbow_trout", detail="year classes followed")
+    assert followed.id in items[0].results
+    assert items[0].key
+    assert not any(item.key for item in items[1:])
+    assert "stocking fell from 3,600 fish a year" in items[2].text
+    assert items[2].text.endswith("puts its mortality too low.")
+    table = mortality_exhibits.total_table(found, context)
+    assert any("stocking fell from 3,600" in note for note in table.notes)
+    assert not any("Brown trout: stocking" in note for note in table.notes)
+
+
+def test_more_stocking_leans_the_other_way_and_none_says_nothing(made, context):
+    found, _ = made
+    more = _trout(found, stocking=StockingStep(1000.0, 2500.0, (2018, 2020), (2021, 2021)))
+    text = _text(more, context)
+    assert "stocking rose from 1,000 fish a year (2018 to 2020) to 2,500 (2021)" in text
+    assert "puts its mortality too high" in text
+    assert "stocking" not in _text(_trout(found, stocking=None), context)
+
+
+def test_without_year_classes_the_catch_curve_stays_in_front_with_its_caution(made, context):
+    found, _ = made
+    alone = _trout(found)
+    kept = [r for r in alone.results if r.detail != "year classes followed"]
+    items = mortality_exhibits.findings(dataclasses.replace(alone, results=Results(kept)), context).items
+    assert items[0].key
+    assert "In 2025" in items[0].text
+    assert "puts its mortality too low" in items[1].text
+
+
+# ---- maturity ------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("reached", "said"), [(2.6, False), (3.5, False), (3.7, True), (1.5, True), (math.inf, True), (math.nan, False)]
+)
+def test_age_and_length_at_maturity_that_disagree_are_told(made, context, reached, said):
+    """The demo gives 2.6 years for rainbow trout; more than a year off on the curve is told, at the table and as a finding."""
+    found, _ = made
+    off = _trout(found, age_at_mature_length=reached)
+    assert (
+        "the study gives maturity of rainbow trout at 2.6 years and at 320 mm" in _text(off, context).replace("The", "the")
+    ) is said
+    whole = dataclasses.replace(found, species={**found.species, **off.species})
+    notes = natural_exhibits.natural_table(whole, context).notes
+    assert any("gives maturity of rainbow trout" in note for note in notes) is said
+
+
+def test_the_demo_agrees_with_itself_by_the_curve(made):
+    """Ages of the study file against the fitted curve (table 5.1 turned round by hand, and 0.75 of a year gone in October)."""
+    for key, given in (("brown_trout", 2.6), ("rainbow_trout", 2.6), ("smallmouth_bass", 3.7)):
+        assert made[0].species[key].age_at_mature_length == pytest.approx(given, abs=0.1)
