@@ -97,8 +97,8 @@ class Anglers:
     """What the creel survey tells, as draws; `fishing` (per year) is None without a density, all are without a creel survey.
 
     `effort_h`, `caught` and `kept` (fish, as counted) are of the whole water and year; `release_share` is the share of legal
-    fish that anglers let go. `kept_fish` are the draws of `kept`, None where fish may not be kept; `open_number` are the fish open
-    to harvest at the survey and `exploitation` the fish kept in the year over them, both None without a density too.
+    fish that anglers let go. `kept_fish` are the draws of `kept`, None where fish may not be kept; `open_number` are the fish
+    open to harvest at the survey and `exploitation` the fish kept in the year over them, both None without a density too.
     """
 
     year: int

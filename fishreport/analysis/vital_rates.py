@@ -242,14 +242,14 @@ def against_the_mortality_chapter(rates: MortalityDraws) -> tuple[str, ...]:
     notes = []
     if weighed:
         notes.append(
-            "natural mortality starts from the same prediction as in the mortality chapter, but draws that with fishing add up "
-            "to the total mortality from ages count for more, so that value and interval differ from the prediction alone"
+            "natural mortality starts from the prediction in the mortality chapter, but draws that with fishing add up to the "
+            "total mortality from ages count for more, so that value and interval differ from the prediction alone"
         )
     if rates.fishing_how == "harvest":
         notes.append(
-            "fishing mortality is that of fish open to harvest, by the survey of anglers; what is left of total mortality once "
-            "natural mortality is taken off (see the mortality chapter) is that of all fish in the catch curve, carries the "
-            "errors of both, and need not be the same"
+            "fishing mortality is that of fish open to harvest, by the creel survey, with the draws of the mortality chapter; "
+            "what total mortality leaves once natural mortality is taken off, given beside it there, is that of all fish in the "
+            "catch curve, carries the errors of both, and need not be the same"
         )
     elif rates.fishing_how == "total less natural mortality":
         notes.append(

@@ -173,7 +173,7 @@ def creel_words(one: Comparison, context: Context) -> str:
         else "the two disagree beyond their intervals, so that one of them is off, and every harvest here with it"
     )
     return (
-        f"The survey of anglers of {check.year} found {counted.value} {unit_words(counted.unit)} kept ({counted.interval}); the "
+        f"The creel survey of {check.year} found {counted.value} {unit_words(counted.unit)} kept ({counted.interval}); the "
         f"model's legal harvest under today's rule in {when(one, 1)} is {modelled.value} ({modelled.interval}): {end}"
     )
 
