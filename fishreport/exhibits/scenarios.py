@@ -152,7 +152,8 @@ def _inputs_table(compared: Sequence[Comparison], label: str, context: Context) 
     single = len(compared) == 1
     columns = [Column("Input", align="left"), *(Column("Value and interval" if single else name, align="left") for name in names)]
     columns.append(Column("Origin, and from what", align="left"))
-    caption = f"{joined(names)}: what the scenarios start from, and where each input came from."
+    title = joined([names[0], *(name[0].lower() + name[1:] for name in names[1:])])
+    caption = f"{title}: what the scenarios start from, and where each input came from."
     said: dict[str, list[str]] = {}
     for name, one in zip(names, compared, strict=True):
         for note in (*one.inputs.notes, *(one.projection.notes if one.projection else ())):

@@ -59,6 +59,7 @@ def test_inputs_of_two_species_are_one_table(rainbow, demo_context):
     other = dataclasses.replace(rainbow, inputs=dataclasses.replace(rainbow.inputs, key="brown_trout", notes=("one thing",)))
     (table,) = exhibits.inputs_tables([other, rainbow], demo_context)
     assert [column.heading for column in table.columns] == ["Input", "Brown trout", "Rainbow trout", "Origin, and from what"]
+    assert table.caption.startswith("Brown trout and rainbow trout: ")
     assert {row["species"] for row in table.data} == {"brown_trout", "rainbow_trout"}
     assert all(row[1] == row[2] and "brown trout:" not in row[3] for row in table.rows)
     assert "Brown trout: one thing." in table.notes
