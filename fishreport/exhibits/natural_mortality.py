@@ -21,8 +21,8 @@ NATURAL_ASSUMES = (
     "median is no more certain than that: the interval is that of their mixture with the prediction error of ln M."
 )
 FISHING_ASSUMES = (
-    "Fishing mortality is what is left of total mortality once natural mortality is taken off: every error of either "
-    "falls on it, and fish that leave the water count as dead."
+    "Without a creel survey, fishing mortality is what is left of total mortality once natural mortality is taken off: every "
+    "error of either falls on it, and fish that leave the water count as dead."
 )
 FORMS = {
     "hoenig": "Hoenig 1983",
@@ -51,7 +51,7 @@ def _left(one: SpeciesMortality) -> str:
     return f"{value_cell(one.fishing)} per year" if one.fishing.estimable else "nothing"
 
 
-def natural_table(found: Mortality, context: Context) -> Table | None:
+def natural_table(found: Mortality, context: Context, fishing: Fishing | None = None) -> Table | None:
     """Natural mortality by every published form that the life history allows, one column a species."""
     shown, notes, data = by_species(found, context), [NATURAL_ASSUMES], []
     if not any(one.natural.estimable for _, one in shown):
@@ -70,6 +70,10 @@ def natural_table(found: Mortality, context: Context) -> Table | None:
             data.append({"species": one.key, **row})
     used = ["given by the study" if one.natural_source == "given by the study" else "median of the forms" for _, one in shown]
     rows = [["Used here", *(value_cell(one.natural) for _, one in shown)], ["which is", *used]]
+    fits = {key: one.natural for key, one in fishing.species.items() if one.natural is not None} if fishing is not None else {}
+    if fits:
+        cells = [value_cell(fits[one.key]) if one.key in fits else NO_VALUE for _, one in shown]
+        rows.append(["That fits total mortality and creel survey", *cells])
     rows += [
         [label, *(values.get((key, name), NO_VALUE) for name, _ in shown)]
         for key, label in (("median", "Median of the forms"), *FORMS.items())
@@ -168,8 +172,9 @@ def rates_table(found: Mortality, context: Context, fishing: Fishing | None = No
     columns = [Column("Symbol", align="left"), Column("Rate, or share of the fish alive at its start", align="left")]
     columns += [Column(name) for name, _ in shown]
     caption = (
-        f"All rates of death of {context.season} that follow from total mortality Z and natural mortality M, fishing and natural "
-        "deaths going on side by side. They are point values; their uncertainty is that of F, given below."
+        f"All rates of death of {context.season} that follow from natural mortality M and either total mortality Z or the "
+        "fishing mortality F of a creel survey, fishing and natural deaths going on side by side. They are point "
+        "values; their uncertainty is that of F, given below."
     )
     notes.append(
         "S is exp(−Z) here. Chapman and Robson's own estimate of survival, in the table of total mortality, parts from it where "

@@ -146,6 +146,11 @@ def test_tables_in_both_units(repository, made, units, length):
     assert table.rows[0] == ("May be kept today", length, length)
     assert [c.heading for c in table.columns] == ["Measure", "Brown trout", "Rainbow trout"]
     assert {row["quantity"] for row in table.data} >= {"exploitation", "fishing_mortality", "fish_open_to_harvest"}
+    fits = natural_exhibits.natural_table(found, own, fishing).rows[2]
+    assert fits[0] == "That fits total mortality and creel survey"
+    assert fits[1] == exhibits.value_cell(fishing.species["brown_trout"].natural)
+    assert fits[3] == "—"
+    assert not any("creel" in row[0] for row in natural_exhibits.natural_table(found, own).rows)
     rates = natural_exhibits.rates_table(found, own, fishing)
     cells = {row[0]: row[2:] for row in rates.rows}
     for place, key in enumerate(("brown_trout", "rainbow_trout")):
