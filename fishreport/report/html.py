@@ -12,7 +12,7 @@ from traitlets.config import Config
 
 from fishreport.exceptions import ReportError
 from fishreport.report.assemble import OURS, Document
-from fishreport.report.prose import Levels, read_prose, seen, top_level
+from fishreport.report.prose import Levels, Token, read_prose, seen, top_level
 from fishreport.report.prose_writers import Place, write_html
 from fishreport.report.svg import inline_svg
 from fishreport.resources import locate
@@ -40,7 +40,7 @@ def verdict_kind(verdict: str) -> str:
 class Filters:
     """What the templates call to write text of a chapter; one object a rendering, since headings follow each other."""
 
-    def __init__(self, document: Document, write: Callable[[list[dict[str, Any]], Place], str]) -> None:
+    def __init__(self, document: Document, write: Callable[[list[Token], Place], str]) -> None:
         self.document, self._write = document, write
         self.levels = Levels()
 
@@ -57,10 +57,14 @@ class Filters:
             levels=self.levels,
         )
 
+    def read(self, text: str, chapter: str) -> tuple[list[Token], Place]:
+        """Text of a chapter as a tree, and where it stands."""
+        where = f"chapter {chapter}"
+        return read_prose(text, where), self._place(chapter, where)
+
     def prose(self, text: str, chapter: str) -> str:
         """Text of a chapter."""
-        where = f"chapter {chapter}"
-        return self._write(read_prose(text, where), self._place(chapter, where))
+        return self._write(*self.read(text, chapter))
 
     def author(self, data: dict[str, Any], chapter: str) -> str:
         """The author's narrative: its highest heading stands one level below the chapter's own, its images beside it."""

@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 import datetime
+import json
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
 from fishreport.exceptions import ReportError
 from fishreport.report.assemble import Document
+from fishreport.report.drawings import Chosen, choose_drawings
 from fishreport.report.html import Filters, ReportExporter, verdict_kind
+from fishreport.report.prose import Token, plain_text
 from fishreport.report.prose_writers import write_typst
 from fishreport.report.svg import check_svg, proportions
 from fishreport.report.tables import TableLayout, lay_out_table
 from fishreport.report.typst_text import FONT, MONO, drawable, font_folder, literal
+
+# A text that announces what follows it is a heading and so many paragraphs, of so many signs in all.
+MOST_ANNOUNCING, LONGEST_ANNOUNCING = 3, 700
+CHOICES = "choices.json"
 
 
 class Workspace:
@@ -39,6 +46,49 @@ class Workspace:
         return f"/{name}"
 
 
+def announces(tokens: Sequence[Token]) -> bool:
+    """Whether a text is a heading with a sentence or two at most, so that it must not be parted from what it announces."""
+    kinds = [token["type"] for token in tokens if token["type"] != "blank_line"]
+    alone = kinds[:1] == ["heading"] and len(kinds) <= MOST_ANNOUNCING and set(kinds[1:]) <= {"paragraph"}
+    return alone and len(plain_text(tokens)) <= LONGEST_ANNOUNCING
+
+
+class Pairing:
+    """Drawings with what announces them and the table that follows, so that the setter can choose their order.
+
+    What may belong to the next exhibit is held back until that comes, or something else does.
+    """
+
+    def __init__(self) -> None:
+        self._lead = self._drawing = ""
+
+    def release(self, text: str = "") -> str:
+        """What is held back, before anything else is set."""
+        lead, drawing = self._lead, self._drawing
+        self._lead = self._drawing = ""
+        if drawing:
+            return f"#with-drawing(chosen, {drawing}{f', lead: {lead}' if lead else ''})\n{text}"
+        return f"#{lead}\n{text}" if lead else text
+
+    def lead(self, call: str) -> str:
+        """A text that announces what follows."""
+        before, self._lead = self.release(), call
+        return before
+
+    def hold(self, call: str, kind: str) -> str:
+        """A ``drawing``, a ``table``, or a ``turned`` table, which stands on a page of its own."""
+        call = call.strip()
+        if kind == "drawing":
+            before = self.release() if self._drawing else ""
+            self._drawing = call
+            return before
+        if kind == "turned" or not self._drawing:
+            return self.release(f"#{call}")
+        lead, drawing = self._lead, self._drawing
+        self._lead = self._drawing = ""
+        return f"#with-drawing(chosen, {drawing}{f', lead: {lead}' if lead else ''}, table: {call})"
+
+
 class TypstExporter(ReportExporter):
     """The source that Typst sets."""
 
@@ -61,8 +111,20 @@ class TypstExporter(ReportExporter):
         """nbconvert's filters and ours."""
         yield from super().default_filters()
         filters = Filters(self._report, lambda tokens, place: write_typst(tokens, place, self._workspace.add_file))
+        pairing = Pairing()
+
+        def prose(text: str, chapter: str) -> str:
+            tokens, place = filters.read(text, chapter)
+            place.kept = announces(tokens)
+            written = write_typst(tokens, place, self._workspace.add_file)
+            if not tokens:
+                return ""
+            return pairing.lead(written) if place.kept else pairing.release(f"#{written}")
+
+        yield "held", pairing.hold
+        yield "released", pairing.release
         yield "open_chapter", filters.open_chapter
-        yield "prose", filters.prose
+        yield "prose", prose
         yield "author", filters.author
         yield "line", lambda text, chapter: literal(filters.line(text, chapter))
         yield "literal", literal
@@ -79,7 +141,7 @@ def render_typst(document: Document, workspace: Workspace) -> str:
     """The Typst source."""
     exporter = TypstExporter(document, workspace)
     sections = {section.name: section for section in document.sections}
-    resources = {"report": document, "sections": sections, "font": FONT, "mono": MONO}
+    resources = {"report": document, "sections": sections, "font": FONT, "mono": MONO, "choices": CHOICES}
     source, _ = exporter.from_notebook_node(document.notebook, resources=resources)
     return str(source)
 
@@ -100,7 +162,13 @@ def render_pdf(document: Document) -> bytes:
         main = root / "report.typ"
         main.write_text(render_typst(document, Workspace(root)), encoding="utf-8")
         compiler = typst.Compiler(str(main), root=str(root), font_paths=[str(font_folder())], ignore_system_fonts=True)
+
+        def lay_out(chosen: Chosen, measuring: bool = True) -> Any:
+            (root / CHOICES).write_text(chosen.text(measuring), encoding="utf-8")
+            return json.loads(compiler.query("metadata", field="value")) if measuring else []
+
         try:
+            lay_out(choose_drawings(lay_out), measuring=False)
             pdf, _warnings = compiler.compile_with_warnings(format="pdf", pdf_standards=["ua-1"], timestamp=moment)
         except typst.TypstError as error:
             hints = f" ({'; '.join(error.hints)})" if error.hints else ""

@@ -22,13 +22,17 @@ Resolve = Callable[[str, str], tuple[str, str]]
 
 @dataclass
 class Place:
-    """Where a piece of narrative stands: what its references mean, where its images lie, how deep its headings are."""
+    """Where a piece of narrative stands: what its references mean, where its images lie, how deep its headings are.
+
+    `kept` is True where its paragraphs announce what follows, and stay on one page with it.
+    """
 
     where: str
     resolve: Resolve
     images: Path
     levels: Levels = field(default_factory=Levels)
     shift: int = 0
+    kept: bool = False
 
 
 def find_image(place: Place, token: Token) -> tuple[Path, str]:
@@ -186,7 +190,7 @@ class TypstWriter:
         children = token.get("children", ())
         if len(children) == 1 and children[0]["type"] in ("image", "block_formula"):
             return self._inside(token)
-        return f"par({self._inside(token)})"
+        return f"kept(par({self._inside(token)}))" if self.place.kept else f"par({self._inside(token)})"
 
     def _heading(self, token: Token) -> str:
         level = self.place.levels.place(token["attrs"]["level"] + self.place.shift)
