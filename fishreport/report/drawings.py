@@ -81,7 +81,8 @@ def empty(note: Note, choice: Choice) -> float:
     left = _left(note)
     if choice.first:
         left -= note["table"]
-    return min(max(left, 0.0) / PAGE, 1.0) if _height(note, choice.share) > left + 0.5 else 0.0
+    # Where a drawing has moved on, what is left of the page is told without the space above the drawing, else with it.
+    return min(max(left, 0.0) / PAGE, 1.0) if _height(note, choice.share) > left + ABOVE else 0.0
 
 
 def _chapters(notes: Sequence[Note]) -> Iterator[tuple[str, int, list[Note]]]:
