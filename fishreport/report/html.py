@@ -11,12 +11,14 @@ from nbformat import NotebookNode
 from traitlets.config import Config
 
 from fishreport.exceptions import ReportError
-from fishreport.report.assemble import OURS, Document
+from fishreport.report.assemble import OURS, Document, anchor_name
 from fishreport.report.prose import Levels, Token, read_prose, seen, top_level
 from fishreport.report.prose_writers import Place, write_html
 from fishreport.report.svg import inline_svg
 from fishreport.resources import locate
 
+# Stands for the contents until all headings are known; text is escaped, so that nothing else can read like it.
+CONTENTS = "<!--contents-->"
 SHOWN = (*OURS, "text/markdown", "text/plain")
 
 
@@ -43,6 +45,19 @@ class Filters:
     def __init__(self, document: Document, write: Callable[[list[Token], Place], str]) -> None:
         self.document, self._write = document, write
         self.levels = Levels()
+        self.headings: dict[str, list[tuple[str, str]]] = {}
+        self._taken: set[str] = set()
+
+    def name_heading(self, chapter: str, words: str, written: str) -> str:
+        """The anchor of a heading of the highest level in a chapter; `written` is what the contents show for it."""
+        name = wanted = anchor_name("part", chapter, words)
+        number = 1
+        while name in self._taken:
+            number += 1
+            name = f"{wanted}-{number}"
+        self._taken.add(name)
+        self.headings.setdefault(chapter, []).append((name, written))
+        return name
 
     def open_chapter(self, name: str) -> str:
         """Start of a chapter: its own heading is of level 1."""
@@ -55,6 +70,7 @@ class Filters:
             resolve=lambda kind, label: self.document.resolve(chapter, kind, label),
             images=self.document.folder,
             levels=self.levels,
+            name_heading=lambda words, written: self.name_heading(chapter, words, written),
         )
 
     def read(self, text: str, chapter: str) -> tuple[list[Token], Place]:
@@ -101,6 +117,10 @@ class HtmlExporter(ReportExporter):
 
     output_mimetype = "text/html"
 
+    def __init__(self, document: Document, **options: Any) -> None:
+        self.written = Filters(document, write_html)
+        super().__init__(document, **options)
+
     def _file_extension_default(self) -> str:
         return ".html"
 
@@ -113,7 +133,7 @@ class HtmlExporter(ReportExporter):
     def default_filters(self) -> Iterable[tuple[str, Any]]:
         """nbconvert's filters and ours."""
         yield from super().default_filters()
-        filters = Filters(self._report, write_html)
+        filters = self.written
         yield "open_chapter", filters.open_chapter
         yield "prose", filters.prose
         yield "author", filters.author
@@ -126,5 +146,8 @@ def render_html(document: Document) -> bytes:
     """The page."""
     exporter = HtmlExporter(document)
     sections = {section.name: section for section in document.sections}
-    page, _ = exporter.from_notebook_node(document.notebook, resources={"report": document, "sections": sections})
-    return seen(page).encode()
+    resources = {"report": document, "sections": sections, "contents": CONTENTS}
+    page, _ = exporter.from_notebook_node(document.notebook, resources=resources)
+    contents = exporter.environment.get_template("contents.html.j2")
+    listed = contents.render(sections=document.sections, headings=exporter.written.headings)
+    return seen(page.replace(CONTENTS, listed.strip(), 1)).encode()

@@ -18,13 +18,16 @@ from fishreport.report.typst_text import literal
 
 # (kind, label) → (anchor, "Figure 2.1")
 Resolve = Callable[[str, str], tuple[str, str]]
+# (words of a heading, those words as HTML without links) → its anchor
+NameHeading = Callable[[str, str], str]
 
 
 @dataclass
 class Place:
     """Where a piece of narrative stands: what its references mean, where its images lie, how deep its headings are.
 
-    `kept` is True where its paragraphs announce what follows, and stay on one page with it.
+    `name_heading`, where it is given, is told of the headings of the highest level in a chapter. `kept` is True where its
+    paragraphs announce what follows, and stay on one page with it.
     """
 
     where: str
@@ -33,6 +36,7 @@ class Place:
     levels: Levels = field(default_factory=Levels)
     shift: int = 0
     kept: bool = False
+    name_heading: NameHeading | None = None
 
 
 def find_image(place: Place, token: Token) -> tuple[Path, str]:
@@ -76,7 +80,23 @@ class HtmlWriter:
 
     def _heading(self, token: Token) -> str:
         level = self.place.levels.place(token["attrs"]["level"] + self.place.shift) + 1
-        return f"<h{level}>{self._inside(token)}</h{level}>\n"
+        named = ""
+        if level == 3 and self.place.name_heading is not None:
+            anchor = self.place.name_heading(plain_text(token["children"]), self._words(token["children"]))
+            named = f' id="{escape(anchor)}"'
+        return f"<h{level}{named}>{self._inside(token)}</h{level}>\n"
+
+    def _words(self, tokens: Iterable[Token]) -> str:
+        """Text and formulas without links, emphasis and pictures."""
+        parts = []
+        for token in tokens:
+            if token["type"] == "reference":
+                parts.append(escape(self.place.resolve(token["attrs"]["kind"], token["attrs"]["label"])[1]))
+            elif token["type"] == "formula":
+                parts.append(self._formula(token))
+            elif token["type"] != "image":
+                parts.append(self._words(token["children"]) if "children" in token else escape(plain_text([token]), quote=False))
+        return "".join(parts)
 
     def _text(self, token: Token) -> str:
         return escape(token["raw"], quote=False)

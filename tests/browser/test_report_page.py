@@ -112,6 +112,54 @@ def test_captions_stay_in_sight_on_a_phone(phone: Visit) -> None:
     assert max(widths) <= 360
 
 
+def test_contents_list_the_parts_of_chapters(desk: Visit) -> None:
+    """Every heading below a chapter's own is listed under its chapter, in order, and seen beside the report at a desk."""
+    listed = desk.page.evaluate(
+        "[...document.querySelectorAll('.contents li.folds')].map(item => [item.querySelector('a').hash.slice(1),"
+        " [...item.querySelectorAll('.parts a')].map(a => [a.hash.slice(1), a.textContent, a.getClientRects().length > 0])])"
+    )
+    there = desk.page.evaluate(
+        "[...document.querySelectorAll('.chapter')].map(part => [part.id,"
+        " [...part.querySelectorAll('h3')].map(head => [head.id, head.textContent, true])]).filter(part => part[1].length)"
+    )
+    assert listed == there
+    assert sum(len(parts) for _, parts in listed) >= 3
+
+
+def test_contents_fold_by_chapter_on_a_phone(chromium: Any, built: Built) -> None:
+    page = Visit(chromium, built, 390, 844).page
+    parts = page.locator(".contents .parts").first
+    first = parts.locator("a").first
+    assert not first.is_visible()
+    parts.locator("summary").focus()
+    page.keyboard.press("Enter")
+    assert first.is_visible()
+    first.click()
+    page.wait_for_function("Math.abs(document.getElementById(location.hash.slice(1)).getBoundingClientRect().top) < 5")
+
+
+def test_wide_parts_say_that_they_scroll_and_keep_their_first_column(phone: Visit) -> None:
+    """The words stand where there is more to the side, and only there; the first column stays when the rest moves."""
+    told = phone.page.evaluate(
+        """() => [...document.querySelectorAll('.scroll:has(caption)')].filter(part => part.checkVisibility()).map(part =>
+             [part.scrollWidth > part.clientWidth,
+              getComputedStyle(part.querySelector('caption'), '::after').visibility === 'visible'])"""
+    )
+    assert {wide for wide, _ in told} == {True, False}
+    assert all(wide == said for wide, said in told)
+    moved = phone.page.evaluate(
+        """() => [...document.querySelectorAll('.exhibit.table:not(.scorecard) > .scroll')]
+             .filter(part => part.scrollWidth > part.clientWidth + 20).map(part => {
+               const cell = part.querySelector('tbody th'), before = cell.getBoundingClientRect().left;
+               part.scrollLeft = 20;
+               const after = cell.getBoundingClientRect().left, other = part.scrollLeft;
+               part.scrollLeft = 0;
+               return [other, Math.abs(after - before) < 1]; })"""
+    )
+    assert moved
+    assert all(by == 20 and kept for by, kept in moved)
+
+
 def test_the_keyboard_reaches_the_report(desk: Visit) -> None:
     desk.page.evaluate("window.scrollTo(0, 0); document.activeElement.blur()")
     desk.page.keyboard.press("Tab")
