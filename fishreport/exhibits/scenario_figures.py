@@ -144,7 +144,8 @@ def _fan_alt(one: Comparison, measure: Measure, fans: list[np.ndarray], context:
     return f"{heading} in {last}, {unit}: {'; '.join(parts)}."
 
 
-def _contours(ax: Axes, x: np.ndarray, y: np.ndarray, z: np.ndarray) -> None:
+def _contours(ax: Axes, x: np.ndarray, y: np.ndarray, z: np.ndarray, today: tuple[float, float, float] | None = None) -> None:
+    """Contours with labels, but none that the side would cut off, nor on today's bar (from, to, height)."""
     if np.ptp(z) <= 0:
         return
     ax.contourf(x, y, z, levels=8, cmap="Blues", alpha=0.55)
@@ -153,9 +154,11 @@ def _contours(ax: Axes, x: np.ndarray, y: np.ndarray, z: np.ndarray) -> None:
     labels = ax.clabel(lines, inside, fontsize=7, inline=False, fmt=lambda value: format_number(value, digits=2))
     for label in labels:
         label.set_bbox({"facecolor": "white", "alpha": 0.6, "linewidth": 0, "pad": 0.6})
-        across = (label.get_position()[0] - x[0]) / (x[-1] - x[0])
-        if not 0.05 < across < 0.95:
-            label.remove()  # it would be cut off at the side
+        across, up = label.get_position()
+        margin = 0.05 * (x[-1] - x[0])
+        on_bar = today is not None and today[0] - margin < across < today[1] + margin and abs(up - today[2]) < 0.06 * np.ptp(y)
+        if on_bar or not x[0] + margin < across < x[-1] - margin:
+            label.remove()
 
 
 def isopleth_figure(one: Comparison, found: YieldMap | None, context: Context) -> Figure | None:
@@ -174,10 +177,10 @@ def isopleth_figure(one: Comparison, found: YieldMap | None, context: Context) -
     with style():
         figure, axes = drawing(1, 2, height=2.7, sharey=True)
         for ax, values in zip(axes[0], (weight_shown, large), strict=True):
-            _contours(ax, 100 * grid.exploitation, limits, values.T)
+            at = None if found.minimum_today_mm is None else float(units.length_value(found.minimum_today_mm))
+            _contours(ax, 100 * grid.exploitation, limits, values.T, None if at is None else (100 * low, 100 * high, at))
             ax.grid(False)
-            if found.minimum_today_mm is not None:
-                at = units.length_value(found.minimum_today_mm)
+            if at is not None:
                 ax.plot([100 * low, 100 * high], [at, at], color="#c2571a", linewidth=2.2)
                 ax.plot(100 * middle, at, marker="D", color="#c2571a", markeredgecolor="white", markersize=7)
             else:

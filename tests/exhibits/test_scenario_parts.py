@@ -73,10 +73,16 @@ def test_no_label_of_a_contour_lies_on_the_frame():
     x, y = np.linspace(0.0, 95.0, 20), np.linspace(0.0, 500.0, 11)
     with style():
         ax = drawing(1, 1, height=2.7)[1][0, 0]
-        scenario_figures._contours(ax, x, y, np.broadcast_to(80 * np.exp(-x / 20), (11, 20)))
+        z = np.broadcast_to(80 * np.exp(-x / 20), (11, 20)) + y[:, None] / 100
+        scenario_figures._contours(ax, x, y, z)
     assert ax.texts
     assert all(0.05 * 95 < text.get_position()[0] < 0.95 * 95 for text in ax.texts)
     assert "0" not in [text.get_text() for text in ax.texts]
+    across, up = ax.texts[0].get_position()
+    with style():
+        again = drawing(1, 1, height=2.7)[1][0, 0]
+        scenario_figures._contours(again, x, y, z, (across - 3, across + 3, up))
+    assert len(again.texts) == len(ax.texts) - 1
 
 
 @pytest.mark.parametrize(
