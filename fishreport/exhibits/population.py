@@ -183,6 +183,7 @@ def removal_table(population: Population, context: Context) -> Table | None:
         if not fit.population_size.estimable:
             reason = fit.population_size.notes[0].removeprefix("not estimable: ")
             notes[f"{name}, {one.season}: {reason}."] = None
+    notes |= dict.fromkeys(_bounded_by_catch(population, context))
     columns = [Column("Species", align="left"), Column("Season", align="left"), Column("Sites"), Column("Caught by pass")]
     columns += [Column("Fish in the sections"), Column("Chance of capture"), Column("p of fit")]
     lead = {one.size_class for one in population.removals}
@@ -193,6 +194,19 @@ def removal_table(population: Population, context: Context) -> Table | None:
         "channel."
     )
     return frame_table("removal", caption, columns, rows, notes=tuple(notes), data=data)
+
+
+def _bounded_by_catch(population: Population, context: Context) -> list[str]:
+    """Removals whose lower limit is the fish caught: no estimate, but what is known."""
+    found = []
+    for one in population.removals:
+        caught, size = sum(map(sum, one.catches.values())), one.together.population_size
+        if size.estimable and size.lower <= caught:
+            name = f"{context.names[one.species]}, {one.season}"
+            found.append(
+                f"{name}, removal: the lower limit is the {counted(caught, 'fish')} caught; there cannot have been fewer."
+            )
+    return found
 
 
 def density_table(population: Population, context: Context) -> Table | None:
@@ -222,7 +236,7 @@ def density_table(population: Population, context: Context) -> Table | None:
         "the boats count."
     )
     data = [r.record() for r in population.results.where(quantity=["density_per_km", "density_per_ha"])]
-    return frame_table("density", caption, columns, rows, data=data)
+    return frame_table("density", caption, columns, rows, notes=_bounded_by_catch(population, context), data=data)
 
 
 def _both(text: object) -> str:

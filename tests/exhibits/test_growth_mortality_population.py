@@ -130,6 +130,13 @@ def test_assumptions_stand_beside_the_numbers(made):
         assert text in shown[name].notes
 
 
+def test_a_lower_limit_that_is_the_catch_is_said_to_be_it(made):
+    context, (_, _, numbers) = made
+    note = "Smallmouth bass, 2025, removal: the lower limit is the 7 fish caught; there cannot have been fewer."
+    for table in (population_exhibits.removal_table(numbers, context), population_exhibits.density_table(numbers, context)):
+        assert [one for one in table.notes if "the lower limit is" in one] == [note]
+
+
 def test_table_cells_are_the_estimates(made):
     context, (grown, died, numbers) = made
     curve = grown.species["brown_trout"].curve
