@@ -25,7 +25,7 @@ UNCLEAR = (
 )
 CAUTION = "Simulations inform; licensed managers and the public process decide."
 MOST_SIDE_BY_SIDE = 2
-_MORE_DECIMALS = 2
+_MORE_DECIMALS, _COARSE = 2, 2.0
 _INPUTS = {
     "asymptotic_length_mm": "Length that fish grow towards",
     "growth_coefficient": "Growth coefficient",
@@ -78,16 +78,17 @@ def _both(estimate: Estimate, context: Context) -> str:
 
 
 def gap_text(gap: Estimate, value: Estimate, context: Context) -> tuple[str, str]:
-    """A difference with its sign, and its interval, with at most one decimal more than the value that it is a difference from.
+    """A difference with its sign, and its interval, in the decimals of the value that it is a difference from.
 
-    Where the interval leaves zero out, decimals are added (two at the most) until both limits are seen to.
+    There is one more where half of the interval is under 2 of the last digit, and where the interval leaves zero out, decimals
+    are added (two at the most) until both limits are seen to.
     """
     if not gap.estimable or gap.value == gap.lower == gap.upper == 0:
         return ("0" if gap.estimable else format_estimate(gap, context.units).value), NO_VALUE
     parts = [float(context.units.quantity(x, gap.units, difference=True)[0]) for x in (gap.value, gap.lower, gap.upper)]
     scale = value if value.estimable and value.value else gap
-    own, coarse = (len(format_estimate(e, context.units).value.partition(".")[2]) for e in (gap, scale))
-    decimals = min(max(own, coarse), coarse + 1)
+    decimals = len(format_estimate(scale, context.units).value.partition(".")[2])
+    decimals += (parts[2] - parts[1]) / 2 < _COARSE * 10.0**-decimals
     nearest = min(abs(parts[1]), abs(parts[2])) if parts[1] * parts[2] > 0 else 1.0
     more = next((n for n in range(_MORE_DECIMALS) if round(nearest, decimals + n) > 0), _MORE_DECIMALS)
     amount, low, high = (format_number(x, decimals=decimals + more) for x in parts)
