@@ -199,7 +199,7 @@ def relative_weight_figure(weighed: Condition, context: Context) -> Figure | Non
             fish = fish[np.isfinite(fish["relative_weight"])]
             length, wr = fish["length_mm"].to_numpy(), fish["relative_weight"].to_numpy()
             ax.scatter(
-                units.length_value(length), wr, s=6, color=fish_look.colour, alpha=0.35, linewidths=0, rasterized=len(wr) > 400
+                units.length_value(length), wr, s=7, color=fish_look.colour, alpha=0.55, linewidths=0, rasterized=len(wr) > 400
             )
             place = np.floor(length / 50) * 50
             name = context.names[one.species.key]
@@ -223,8 +223,8 @@ def relative_weight_figure(weighed: Condition, context: Context) -> Figure | Non
         "relative-weight-numbers", "Mean relative weight by length class, classes of 5 fish or more.", columns, rows
     )
     caption = (
-        f"Relative weight of each fish of {context.season} (dots) and its mean by length class (line). The dashed line "
-        "at 100 is the published standard."
+        f"Relative weight of each fish of {context.season}, of all passes (dots) and its mean by length class (line). "
+        "The dashed line at 100 is the published standard."
     )
     return Figure(
         "relative-weight-plot", caption, "Scatter of relative weight on length by species. " + " ".join(sentences), svg, behind

@@ -335,7 +335,7 @@ def _fish(plan: NextSeason, one: SpeciesPlan, context: Context) -> list[Finding]
         which = " of stock length" if verb == "measure" else ""
         value, interval = _whole(result.estimate, context)
         sure = "" if interval == NO_VALUE else f" ({percent_level(result.estimate.level)} interval {interval})"
-        parts.append(f"{verb} about {value}{sure}{which} for {aim} ({had} were {past} in {context.season})")
+        parts.append(f"{verb} about {value}{which}{sure} for {aim} ({had} were {past} in {context.season})")
     if not parts:
         return []
     text = f"of {context.writer.nouns.species_name(one.species)}, {'; '.join(parts)}"
