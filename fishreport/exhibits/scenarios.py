@@ -25,7 +25,7 @@ UNCLEAR = (
 )
 CAUTION = "Simulations inform; licensed managers and the public process decide."
 MOST_SIDE_BY_SIDE = 2
-_MORE_DECIMALS, _COARSE = 2, 2.0
+_MORE_DECIMALS, _COARSE = 2, 1.2
 _INPUTS = {
     "asymptotic_length_mm": "Length that fish grow towards",
     "growth_coefficient": "Growth coefficient",
@@ -80,7 +80,7 @@ def _both(estimate: Estimate, context: Context) -> str:
 def gap_text(gap: Estimate, value: Estimate, context: Context) -> tuple[str, str]:
     """A difference with its sign, and its interval, in the decimals of the value that it is a difference from.
 
-    There is one more where half of the interval is under 2 of the last digit, and where the interval leaves zero out, decimals
+    There is one more where half of the interval is under 1.2 of the last digit, and where the interval leaves zero out, decimals
     are added (two at the most) until both limits are seen to.
     """
     if not gap.estimable or gap.value == gap.lower == gap.upper == 0:
