@@ -40,6 +40,8 @@ LEAST_AGES = 3
 """Age classes read below which the greatest age says nothing of how old fish become."""
 
 PER_YEAR = "per year"
+FOLLOWED = "year classes followed"
+UNEQUAL = "stocking changed among the year classes used, so that they were not equally strong"
 
 
 @dataclass(frozen=True)
@@ -208,6 +210,12 @@ def _pair(fit: CatchCurve | CohortMortality, key: str, season: int, detail: str 
     ]
 
 
+def _unequal(result: Result) -> Result:
+    if result.quantity not in ("total_mortality", "annual_survival"):
+        return result
+    return replace(result, estimate=result.estimate.noting(UNEQUAL))
+
+
 def _without(study: Study, survey: Survey, key: str, season: int) -> list[Result]:
     """Results of a season without numbers at age, with the reason."""
     n, least = len(aged_fish(survey, key)), study.parameters.minimum_aged
@@ -253,7 +261,7 @@ def species_mortality(
     cohorts = _cohorts(study, survey, every)
     if cohorts is not None:
         shared = "seasons share aged fish of their keys, so that the interval is too short"
-        found += _pair(cohorts, key, now, "year classes followed", (shared,))
+        found += _pair(cohorts, key, now, FOLLOWED, (shared,))
 
     known, curve = _life_history(study, survey, own, rng)
     natural, source, forms = _natural(study, own, known)
@@ -278,6 +286,9 @@ def species_mortality(
     if pooled is not None:
         both = _per_year(fishing_mortality(pooled.total_mortality, natural, level=level))
         found.append(Result("fishing_mortality", both, now, key, "all", detail=f"seasons {seasons[0]} to {seasons[-1]} together"))
+    stocking = None if fit is None else stocking_step(survey, key, now, fit)
+    if stocking is not None:
+        found = [_unequal(r) if r.season == now and r.detail is None else r for r in found]
     every_rate = None
     if fishing.estimable:
         every_rate = rates(total=total.value, natural=natural.value)
@@ -298,7 +309,7 @@ def species_mortality(
         life_history=known,
         fishing=fishing,
         rates=every_rate,
-        stocking=None if fit is None else stocking_step(survey, key, now, fit),
+        stocking=stocking,
         age_at_mature_length=_age_at_mature_length(study, survey, own, curve),
     )
     return found, one

@@ -14,6 +14,7 @@ from fishreport.exhibits.brief_pictures import Picture, catch_picture, size_pict
 from fishreport.exhibits.brief_words import Plain, PlainWords, plain_number, range_sentence
 from fishreport.exhibits.context import report_context
 from fishreport.exhibits.exhibit import Finding
+from fishreport.exhibits.firm_ground import survival_to_tell
 from fishreport.exhibits.nouns import unit_words
 from fishreport.exhibits.tabulate import counted, heading, joined
 from fishreport.exhibits.wording import direction, sentence
@@ -154,7 +155,7 @@ def _told(results: Results, season: int, words: PlainWords) -> tuple[Told, ...]:
         size = _one(results, quantity="proportional_size", size_class="quality", **now)
         length = None if size else _one(results, quantity="mean_length", size_class=lead, **now)
         weight = _one(results, quantity="relative_weight", size_class=lead, **now)
-        lives = _one(results, quantity="annual_survival", size_class="all", **now)
+        lives = survival_to_tell(results, key, season)
         grown = _one(results, quantity="length_at_age", species=key, size_class="all", detail=f"age {_GROWN_AGE}")
         sentences = [
             words.caught(level) if level else None,

@@ -8,11 +8,12 @@ from dataclasses import replace
 from matplotlib.ticker import MaxNLocator
 
 from fishreport.analysis.fishing_today import Fishing
-from fishreport.analysis.mortality import Mortality, SpeciesMortality
+from fishreport.analysis.mortality import FOLLOWED, Mortality, SpeciesMortality
 from fishreport.analysis.result import Result
 from fishreport.analysis.stocking import StockingStep
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
+from fishreport.exhibits.firm_ground import KEY_FACTOR, KEY_FISH, is_firm
 from fishreport.exhibits.fishing_mortality import by_species, fishing_sentences, maturity_apart, value_cell
 from fishreport.exhibits.history import history_figure
 from fishreport.exhibits.style import GREY, INK, drawing, letter, looks, style, to_svg
@@ -26,8 +27,6 @@ TOTAL_ASSUMES = (
     "age used on, that those ages are caught alike, and that ages are read right. Growing year classes make mortality look too "
     "high, shrinking ones too low; several seasons together say more than one."
 )
-KEY_FISH, KEY_FACTOR = 30, 3.0
-"""Fish of the ages used, and ratio of the limits, for an estimate to be a key finding (common practice, no source)."""
 COHORTS_ASSUME = (
     "Following year classes does without equal births but assumes that an hour of current takes the same share of the fish every "
     "season. Seasons share aged fish in their keys, so that its interval is too short."
@@ -162,7 +161,7 @@ def _estimator(result: Result, found: Mortality, context: Context) -> str:
         return f"Chapman-Robson, {context.season}, from age {one.fit.from_age} on" if one.fit is not None else "Chapman-Robson"
     if result.detail.startswith("seasons "):
         return f"Chapman-Robson, {result.detail.removeprefix('seasons ')}"
-    if result.detail == "year classes followed":
+    if result.detail == FOLLOWED:
         return "Year classes followed"
     return f"{result.detail[:1].upper()}{result.detail[1:]}, {context.season}"
 
@@ -201,11 +200,6 @@ def history(found: Mortality, context: Context) -> Figure | None:
     return history_figure("mortality-history", caption, chosen, context, noun="Total mortality", series={"all": "All fish"})
 
 
-def _firm(estimate: Estimate) -> bool:
-    """Whether an estimate may stand among the key findings: enough fish on the limb, and an interval that says something."""
-    return estimate.n >= KEY_FISH and estimate.lower > 0 and estimate.upper <= KEY_FACTOR * estimate.lower
-
-
 def _lives(survival: Estimate) -> str:
     e = survival
     return f"{100 * e.value:.0f} of 100 live through a year ({100 * e.lower:.0f} to {100 * e.upper:.0f})"
@@ -218,13 +212,11 @@ def _total(one: SpeciesMortality, found: Mortality, context: Context) -> list[Fi
         return []
     if not now.estimate.estimable:
         return list(context.writer.few_data([now]))
-    followed = found.results.one(
-        quantity="total_mortality", species=one.key, season=context.season, detail="year classes followed"
-    )
+    followed = found.results.one(quantity="total_mortality", species=one.key, season=context.season, detail=FOLLOWED)
     said = []
     if one.stocking is not None and followed is not None and followed.estimate.estimable:
         said = [_followed(followed, found, context)]
-    said += _of_the_season(one, now, found, context, key=not said and _firm(now.estimate))
+    said += _of_the_season(one, now, found, context, key=not said and is_firm(now.estimate))
     earlier = [r for r in line if (r.season or 0) < context.season]
     said += context.change(earlier[-1] if earlier else None, now)
     return said + _methods(one, now, found, context)
@@ -243,7 +235,7 @@ def _followed(followed: Result, found: Mortality, context: Context) -> Finding:
     )
     if survival is not None and survival.estimate.estimable:
         text, ids = f"{text}: {_lives(survival.estimate)}", (followed.id, survival.id)
-    return Finding(sentence(text), ids, "none", _firm(e))
+    return Finding(sentence(text), ids, "none", is_firm(e))
 
 
 def _of_the_season(one: SpeciesMortality, now: Result, found: Mortality, context: Context, *, key: bool) -> list[Finding]:
@@ -259,7 +251,7 @@ def _of_the_season(one: SpeciesMortality, now: Result, found: Mortality, context
         name = context.writer.nouns.species_name(one.key)
         text = f"the catch curve of {name} takes year classes as equally strong, but {_stocked(one.stocking)}"
         said.append(Finding(sentence(text), (now.id,)))
-    if not _firm(now.estimate):
+    if not is_firm(now.estimate):
         said += _not_firm(one, now, found, context)
     return said
 

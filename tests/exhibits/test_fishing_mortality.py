@@ -9,13 +9,14 @@ import numpy as np
 import pytest
 
 from fishreport.analysis.fishing_today import CREEL, CREEL_OVER_AGES, Fishing, fishing_today
-from fishreport.analysis.mortality import Mortality, mortality
+from fishreport.analysis.mortality import FOLLOWED, Mortality, mortality
 from fishreport.analysis.result import Results
 from fishreport.analysis.stocking import StockingStep
 from fishreport.exhibits import fishing_mortality as exhibits
 from fishreport.exhibits import mortality as mortality_exhibits
 from fishreport.exhibits import natural_mortality as natural_exhibits
 from fishreport.exhibits.context import report_context
+from fishreport.exhibits.firm_ground import is_firm, survival_to_tell
 from fishreport.methods.estimate import Estimate
 from fishreport.study import read_study
 
@@ -176,7 +177,7 @@ def test_every_sentence_rests_on_recorded_results(made, context):
      (0.7, 0.0, 1.5, 500, False), (0.7, math.nan, math.nan, 500, False)],
 )  # fmt: skip
 def test_what_may_be_a_key_finding(value, low, high, n, firm):
-    assert mortality_exhibits._firm(_rate(value, low, high, n)) is firm
+    assert is_firm(_rate(value, low, high, n)) is firm
 
 
 def test_eleven_bass_are_no_key_finding_and_other_estimates_stand_beside(made, context):
@@ -238,6 +239,21 @@ def test_without_year_classes_the_catch_curve_stays_in_front_with_its_caution(ma
     assert items[0].key
     assert "In 2025" in items[0].text
     assert "puts its mortality too low" in items[1].text
+
+
+def test_a_short_text_tells_what_is_firm(made):
+    """Brown trout by the catch curve, rainbow trout by year classes as stocking changed, bass by year classes as 11 fish are few."""
+    found, _ = made
+    told = {key: survival_to_tell(found.results, key, 2025) for key in ("brown_trout", "rainbow_trout", "smallmouth_bass")}
+    assert {key: r.detail for key, r in told.items()} == {
+        "brown_trout": None, "rainbow_trout": FOLLOWED, "smallmouth_bass": FOLLOWED
+    }  # fmt: skip
+    few = [r for r in found.results if r.detail != FOLLOWED]
+    assert survival_to_tell(Results(few), "smallmouth_bass", 2025) is None
+    assert survival_to_tell(Results(few), "rainbow_trout", 2025).detail is None
+    assert survival_to_tell(Results(), "brown_trout", 2025) is None
+    alone = [r for r in few if r.quantity == "annual_survival"]
+    assert survival_to_tell(Results(alone), "smallmouth_bass", 2025).detail is None
 
 
 # ---- maturity ------------------------------------------------------------------------------------------------------------

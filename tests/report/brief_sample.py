@@ -37,7 +37,7 @@ def made_results(names: tuple[str, ...] = SPECIES, trend: tuple[float, float, fl
             found.append(Result("proportional_size", estimate(60 - place, 52, 67, "percent"), season, key, "quality"))
             found.append(Result("relative_weight", estimate(90.4 + season % 4, 88.1, 96.2, ""), season, key, "stock"))
             found.append(Result("annual_survival", estimate(0.49, 0.39, 0.6, ""), season, key, "all"))
-            found.append(Result("total_mortality", estimate(0.7, 0.5, 0.94, "per year"), season, key, "all"))
+            found.append(Result("total_mortality", estimate(0.7, 0.5, 0.94, "per year", n=194), season, key, "all"))
             found.append(Result("population_size", estimate(7345, 6204, 9445, "fish"), season, key, "stock"))
         found.append(Result("length_at_age", estimate(384.2, 375.7, 394.1, "mm"), None, key, "all", detail="age 3"))
         e = estimate(*trend, "percent per year", n=10)

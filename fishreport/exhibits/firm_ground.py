@@ -1,0 +1,28 @@
+"""Which estimates of mortality are firm enough to stand in front, and which one a short text tells of a species."""
+
+from __future__ import annotations
+
+from fishreport.analysis.mortality import FOLLOWED, UNEQUAL
+from fishreport.analysis.result import Result, Results
+from fishreport.methods.estimate import Estimate
+
+KEY_FISH, KEY_FACTOR = 30, 3.0
+"""Fish of the ages used, and ratio of the limits, for an estimate to be a key finding (common practice, no source)."""
+
+
+def is_firm(estimate: Estimate) -> bool:
+    """Whether an estimate of mortality rests on enough fish and has an interval that says something."""
+    return estimate.n >= KEY_FISH and estimate.lower > 0 and estimate.upper <= KEY_FACTOR * estimate.lower
+
+
+def survival_to_tell(results: Results, species: str, season: int) -> Result | None:
+    """Annual survival of a species for a short text, or None where nothing is firm.
+
+    That of the season's catch curve; that of year classes followed where the catch curve is not firm or its year classes are
+    known not to have been equal. Where no total mortality stands beside it, survival is taken as it is.
+    """
+    place = {"species": species, "size_class": "all", "season": season, "site": None}
+    lives = {r.detail: r for r in results.where(quantity="annual_survival", **place) if r.estimate.estimable}
+    dies = {r.detail: r.estimate for r in results.where(quantity="total_mortality", **place)}
+    order = [FOLLOWED, None] if None in dies and UNEQUAL in dies[None].notes else [None, FOLLOWED]
+    return next((lives[how] for how in order if how in lives and (how not in dies or is_firm(dies[how]))), None)
