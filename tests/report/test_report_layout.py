@@ -195,6 +195,29 @@ def test_a_table_over_pages_is_named_again_and_keeps_three_rows_and_its_notes(li
 
 
 @pytest.mark.pdf
+@pytest.mark.parametrize(("rows", "words", "notes"), [(8, 600, 1), (8, 5, 2500), (2, 900, 1), (4, 600, 1), (1, 5, 2500)])
+def test_rows_or_notes_too_tall_to_be_kept_together_are_all_there(rows: int, words: int, notes: int) -> None:
+    """Three rows, or notes, that are taller than a page would run off it if they were kept together."""
+    cell = table("1", rows, ["note " * notes + "last"])
+    given = cell.outputs[0].data[TABLE_TYPE]
+    given["columns"][1]["align"] = "left"
+    given["rows"] = [[name, "word " * words + f"end{name.split()[1]}"] for name, _ in given["rows"]]
+    reader = pypdf.PdfReader(io.BytesIO(pdf_of([text(LINE), cell])))
+    heights: list[float] = []
+
+    def note_height(shown: str, to_page: list[float], to_line: list[float], *_: object) -> None:
+        if shown.strip():
+            heights.append(to_line[4] * to_page[1] + to_line[5] * to_page[3] + to_page[5])
+
+    for page in reader.pages:
+        page.extract_text(visitor_text=note_height)
+    found = "".join(page.extract_text() for page in reader.pages)
+    assert all(f"end{row}" in found for row in range(1, rows + 1))
+    assert found.count("note") >= notes
+    assert min(heights) > 0.0
+
+
+@pytest.mark.pdf
 def test_the_same_document_gives_the_same_bytes() -> None:
     def once() -> bytes:
         return pdf_of([text(LINE * 20), figure("1"), table("1", 20), figure("2")])
