@@ -6,6 +6,7 @@ import datetime
 import json
 import time
 from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -64,21 +65,10 @@ def results_bytes(document: Document) -> bytes:
     return (json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False) + "\n").encode()
 
 
-def _write(
-    folder: Path,
-    document: Document,
-    pages: Mapping[str, bytes],
-    briefs: Mapping[str, bytes],
-    executed: Sequence[ExecutedChapter],
-    settings: Mapping[str, Any],
-) -> None:
+def _write_data(folder: Path, document: Document, executed: Sequence[ExecutedChapter], settings: Mapping[str, Any]) -> None:
     from fishreport.report.notebook import notebook_bytes, with_parameters
     from fishreport.report.tables import table_csv
 
-    for name, page in pages.items():
-        (folder / f"report.{name}").write_bytes(page)
-    for name, page in briefs.items():
-        (folder / f"brief.{name}").write_bytes(page)
     (folder / "results.json").write_bytes(results_bytes(document))
     (folder / "tables").mkdir()
     for name, data in document.tables:
@@ -88,6 +78,13 @@ def _write(
         (folder / "chapters" / f"{done.chapter.file_name}.ipynb").write_bytes(
             notebook_bytes(with_parameters(done.notebook, document.season, settings))
         )
+
+
+def _write_pages(folder: Path, pages: Mapping[str, bytes], briefs: Mapping[str, bytes]) -> None:
+    for name, page in pages.items():
+        (folder / f"report.{name}").write_bytes(page)
+    for name, page in briefs.items():
+        (folder / f"brief.{name}").write_bytes(page)
 
 
 def build_report(
@@ -175,9 +172,15 @@ def build_report(
 
             document = assemble(read, executed, last=how_it_was_made(read, file, executed), whole=is_whole(planned, notebooks))
             cache, ignored = Cache(cache_folder(read)), (target.name, DEFAULT_FOLDER)
-            pages = set_pages(document, formats, cache, progress, ignored=ignored)
-            briefs = set_briefs(document, read, formats, cache, progress, ignored=ignored)
-            _write(placing.folder, document, pages, briefs, executed, settings)
+            with ThreadPoolExecutor(1, thread_name_prefix="pages") as beside:  # the setter of the PDF leaves Python to others
+                pdf = beside.submit(
+                    set_pages, document, [name for name in formats if name == "pdf"], cache, progress, ignored=ignored
+                )
+                pages = set_pages(document, [name for name in formats if name != "pdf"], cache, progress, ignored=ignored)
+                _write_data(placing.folder, document, executed, settings)
+                briefs = set_briefs(document, read, formats, cache, progress, ignored=ignored)
+                pages |= pdf.result()
+            _write_pages(placing.folder, pages, briefs)
             keep_inputs(placing.folder, read, file, executed)
             request = {"settings": settings, "season": season, "chapters": list(chapters), "formats": list(formats)}
             ended = datetime.datetime.now(datetime.UTC)

@@ -111,6 +111,8 @@ def set_pages(
     ReportError
         If a format cannot be set.
     """
+    if not formats:
+        return {}
     digest = _digest(document, ignored)
     pages: dict[str, bytes] = {}
     for name in formats:
