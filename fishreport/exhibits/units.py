@@ -79,7 +79,7 @@ def _spelled(units: str) -> str:
 
 
 def _decimals_for(spread: float, digits: int) -> int:
-    return digits - 1 - math.floor(math.log10(spread))
+    return digits - 1 - math.floor(math.log10(max(spread, 1e-15)))  # no more decimals are ever shown
 
 
 def _fixed(value: float, decimals: int) -> str:

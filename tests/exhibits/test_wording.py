@@ -7,7 +7,7 @@ import re
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from fishreport.analysis.result import Result
@@ -259,6 +259,8 @@ level = st.sampled_from([0.8, 0.9, 0.95, 0.99])
 
 
 @given(st.tuples(number, number, number), level, st.floats(0, 50))
+@example((0.0, 1.0, 5e-324), 0.8, 0.0)
+@example((0.0, 0.0, 5e-324), 0.8, 0.0)
 def test_trend_direction_always_agrees_with_the_interval(limits: tuple[float, float, float], at: float, margin: float) -> None:
     lower, value, upper = sorted(limits)
     result = Result("trend_per_year", estimate(value, lower, upper, "percent per year", 9, at), None, "brown_trout", "all")
