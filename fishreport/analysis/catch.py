@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from fishreport.analysis.classes import LengthClasses, first_passes, run_catches
+from fishreport.analysis.classes import LengthClasses, first_passes, later_runs_note, run_catches
 from fishreport.analysis.result import Result, Results
 from fishreport.fielddata.survey import Survey
 from fishreport.methods.catch_rate import mean_catch_rate, stratified_catch_rate
@@ -40,7 +40,8 @@ def catch_rates(study: Study, survey: Survey, classes: list[LengthClasses]) -> R
     """Catch rates of the whole water, by species, class and season; the run is the sampling unit.
 
     Where the study names reaches with their lengths, the rate is stratified by reach and weighted by reach length. A season
-    without a run in one of the reaches is reported unstratified, with a note.
+    without a run in one of the reaches is reported unstratified, with a note. Second and later passes over the same water are
+    left out, with a note.
     """
     level, strata = study.parameters.level, _strata(study)
     found = []
@@ -49,8 +50,9 @@ def catch_rates(study: Study, survey: Survey, classes: list[LengthClasses]) -> R
         fish = survey.fish_of(own.species.key)
         lost = fish[fish["length_mm"].isna() & first_passes(fish)].groupby("season").size()
         for season, runs in catches.groupby("season"):
+            notes = later_runs_note(survey.runs[survey.runs["season"] == season])
             for size_class in own.bounds_mm:
-                estimate = _water_rate(runs, size_class, strata, level)
+                estimate = _water_rate(runs, size_class, strata, level).noting(*notes)
                 if size_class != "all" and lost.get(season, 0):
                     estimate = estimate.noting(f"{lost[season]} {own.species.name} were not measured and are in no length class")
                 found.append(Result("catch_rate", estimate, int(str(season)), own.species.key, size_class))
@@ -65,8 +67,10 @@ def site_catch_rates(study: Study, survey: Survey, classes: list[LengthClasses])
         catches = run_catches(survey, own)
         names = [name for name in SITE_CLASSES if name in own.bounds_mm]
         for (season, site), runs in catches.groupby(["season", "site"]):
+            notes = later_runs_note(survey.runs[(survey.runs["season"] == season) & (survey.runs["site"] == site)])
             for size_class in names:
                 estimate = mean_catch_rate(runs[size_class].to_numpy(float), runs["effort_h"].to_numpy(float), level=level)
+                estimate = estimate.noting(*notes)
                 found.append(Result("catch_rate", estimate, int(str(season)), own.species.key, size_class, str(site)))
     return Results(found)
 

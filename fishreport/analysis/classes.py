@@ -11,6 +11,8 @@ from fishreport.fielddata.survey import Survey
 from fishreport.species import Standard, Standards, load_standards
 from fishreport.study import SIZE_CLASSES, Species, Study, parse_size_range
 
+LATER_RUNS = "runs of second and later passes are left out"
+
 
 @dataclass(frozen=True)
 class LengthClasses:
@@ -84,7 +86,12 @@ def first_passes(rows: pd.DataFrame) -> pd.Series:
 
 def later_passes_note(fish: pd.DataFrame) -> tuple[str, ...]:
     """The note on an estimate that leaves out `fish` of second and later passes; none where there are no such fish."""
-    return ("fish of second and later passes left out",) * bool((~first_passes(fish)).any())
+    return ("fish of second and later passes are left out",) * bool((~first_passes(fish)).any())
+
+
+def later_runs_note(runs: pd.DataFrame) -> tuple[str, ...]:
+    """The note on an estimate that leaves out `runs` of second and later passes; none where there are no such runs."""
+    return (LATER_RUNS,) * bool((~first_passes(runs)).any())
 
 
 def run_clusters(survey: Survey) -> pd.Series:

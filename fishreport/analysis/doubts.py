@@ -32,11 +32,14 @@ class Moved:
         The same without them.
     lines : tuple[int, ...]
         Lines of the fish table that are in doubt and count for the estimate.
+    stock : tuple[Estimate, Estimate] | None
+        For an estimate of fish of all lengths: that of stock length and longer, with the rows in doubt and without.
     """
 
     result: Result
     without: Estimate
     lines: tuple[int, ...]
+    stock: tuple[Estimate, Estimate] | None = None
 
 
 def doubtful_fish(survey: Survey) -> pd.Series:
@@ -81,10 +84,12 @@ def moved_by_doubts(
         Techniques, section 1.8, from memory), whose interval becomes a quarter wider or narrower, or which can be estimated
         with or without the rows alone. The thresholds are our own.
     """
+    results = list(results)
     doubtful = doubtful_fish(survey)
     if not doubtful.any():
         return ()
     without = {one.id: one.estimate for one in again(replace(survey, fish=survey.fish[~doubtful]))}
+    given = {one.id: one.estimate for one in results}
     own_classes = {one.species.key: one for one in classes}
     suspects = survey.fish[doubtful]
     found = []
@@ -97,5 +102,7 @@ def moved_by_doubts(
         whole = "stock" if one.quantity.startswith(("proportional", "size_class")) else one.size_class or "all"
         if own is not None and whole in own.bounds_mm and whole != "all":
             fish = fish[own.holds(fish["length_mm"].to_numpy(float), whole)]
-        found.append(Moved(one, estimate, tuple(sorted({int(row) for row in fish["row"]}))))
+        stock = replace(one, size_class="stock").id
+        pair = (given[stock], without[stock]) if one.size_class == "all" and stock in given and stock in without else None
+        found.append(Moved(one, estimate, tuple(sorted({int(row) for row in fish["row"]})), pair))
     return tuple(found)

@@ -10,6 +10,7 @@ from fishreport.analysis.result import Results
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Remark, Table
 from fishreport.exhibits.history import history_figure
+from fishreport.exhibits.notes import first_pass
 from fishreport.exhibits.style import drawing, letter, looks, style, to_svg
 from fishreport.exhibits.tabulate import estimates_table, frame_table, grid_table, heading
 from fishreport.exhibits.wording import collect
@@ -28,7 +29,7 @@ def season_table(results: Results, context: Context) -> Table:
 def history_table(results: Results, context: Context) -> Table:
     """Catch rates of every season by species, for fish of stock length and longer."""
     chosen = [r for r in results.where(site=None) if r.size_class == context.lead_class(r.species)]
-    caption = "Catch per hour of fish of stock length and longer in every season on record, with intervals."
+    caption = f"Catch per hour of fish of stock length and longer in every season on record, with intervals.{first_pass(chosen)}"
     return grid_table(
         "catch-history", caption, chosen, context.units, row_heading="Season", row=lambda r: str(r.season),
         column=lambda r: context.names[str(r.species)], say_notes=False,
@@ -41,6 +42,7 @@ def catch_history_figure(results: Results, context: Context) -> Figure | None:
     lacks = any("stock" not in one.bounds_mm for one in context.classes)
     series = {"all": "All lengths"} if lacks else {name: f"{heading(name)} length and longer" for name in LEAD_CLASSES}
     caption = "Catch per hour by season, with intervals. Where the study names reaches, rates are weighted by reach length."
+    caption += first_pass(chosen)
     return history_figure("catch-rate-history", caption, chosen, context, noun="Catch rate", series=series)
 
 
@@ -107,6 +109,7 @@ def site_figure(results: Results, context: Context, sites: Sequence[str]) -> Fig
     caption = (
         f"Catch per hour of fish of stock length and longer by site, upstream to downstream, in {season} and on average before. "
         "With one or two runs a site, a single site's rate is uncertain; its interval is in the results file."
+        f"{first_pass(results)}"
     )
     return Figure("site-rates", caption, "Dots of catch rate by site, one panel a species. " + " ".join(best), svg, behind)
 

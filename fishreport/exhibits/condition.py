@@ -44,7 +44,7 @@ def length_weight_table(weighed: Condition, context: Context) -> Table:
                  for text, e in zip(line, (fit.intercept, fit.slope), strict=True)]  # fmt: skip
         scale = [f"{fit.residual_se:.4f}", f"{fit.correction:.4f}"] if fit.estimable else ["—", "—"]
         rows.append([name, *cells, *scale, _p(fit.isometry.p_value) if fit.estimable else "—", f"{fit.n:,}"])
-        notes |= dict.fromkeys(f"{name}: {shown_note(note, context.units)}" for note in fit.notes)
+        notes |= dict.fromkeys(f"{name}: {shown_note(note, context.units)}." for note in fit.notes)
         data.append(
             {"species": key, "intercept": fit.intercept.value, "intercept_se": fit.intercept.se, "slope": fit.slope.value,
              "slope_se": fit.slope.se, "residual_se_log10": fit.residual_se, "correction": fit.correction,
@@ -129,7 +129,7 @@ def comparison_table(weighed: Condition, context: Context) -> Table | None:
                 spread = f"{context.units.weight(min(means))} to {context.units.weight(max(means))}" if means and level else "—"
                 at = context.units.length(test.at_length_mm)
                 rows.append([name, what, str(len(test.n)), _p(test.slopes.p_value), _p(test.intercepts.p_value), at, spread])
-                notes |= dict.fromkeys(f"{name}, {what}: {text}" for text in _left_out(test.notes, context))
+                notes |= dict.fromkeys(f"{name}, {what}: {text}." for text in _left_out(test.notes, context))
     if not rows:
         return None
     columns = [Column("Species", align="left"), Column("Between", align="left"), Column("Groups"), Column("p, equal slopes")]

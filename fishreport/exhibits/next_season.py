@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy import stats
 
+from fishreport.analysis.classes import LATER_RUNS
 from fishreport.analysis.precision import (
     AGE_POINTS,
     CHANGES,
@@ -135,7 +136,7 @@ def precision_figure(plan: NextSeason, wanted: float, context: Context) -> Figur
                     near = int(np.abs(c.runs - runs).argmin())
                     rows.append([name, f"{c.runs[near]:.0f}", _percent(c.by_formula[near]), _percent(c.by_simulation[near])])
             said = f"{name}: {c.needed_by_formula:.0f} runs by formula, {c.needed_by_simulation:.0f} by simulation"
-            sentences.append(f"{said}; the {one.runs_made} runs of {context.season} reached {_percent(reached)}.")
+            sentences.append(f"{said}; the {one.runs_made} {_kind(one)} of {context.season} reached {_percent(reached)}.")
         axes[0][0].set_ylabel("Half-width of the interval (%)")
         handles = {text: handle for ax in axes[0] for handle, text in zip(*ax.get_legend_handles_labels(), strict=True)}
         figure.legend(handles.values(), handles.keys(), loc="outside lower center", ncols=4)
@@ -295,6 +296,11 @@ def findings(plan: NextSeason, wanted: float, power: float, context: Context) ->
     return collect(said)
 
 
+def _kind(one: SpeciesPlan) -> str:
+    """What the runs that count are called: ``first-pass runs`` where others were left out."""
+    return "first-pass runs" if one.reached is not None and LATER_RUNS in one.reached.notes else "runs"
+
+
 def _estimable(results: Sequence[Result]) -> list[Result]:
     return [r for r in results if r.estimate.estimable]
 
@@ -313,7 +319,7 @@ def _runs(plan: NextSeason, one: SpeciesPlan, wanted: float, context: Context, *
     c, r = one.curve, one.reached
     if c.runs.size and one.runs_made >= 2:
         same = float(stats.t.ppf((1 + c.level) / 2, one.runs_made - 1)) * c.cv / math.sqrt(one.runs_made)
-        text += f"; by the same reckoning the {one.runs_made} runs of {context.season} gave it within {_percent(same)}"
+        text += f"; by the same reckoning the {one.runs_made} {_kind(one)} of {context.season} gave it within {_percent(same)}"
     if r is not None and math.isfinite(_half_width(r)):
         down, up = (r.value - r.lower) / r.value, (r.upper - r.value) / r.value
         text += f", and the interval that is reported reaches {_percent(down)} down and {_percent(up)} up"

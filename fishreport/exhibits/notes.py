@@ -3,11 +3,20 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 
+from fishreport.analysis.classes import LATER_RUNS
+from fishreport.analysis.result import Result
 from fishreport.exhibits.units import Units
 
 FIRST_PASS = "Where water was fished in several passes, the first alone counts."
 """Ends the caption of means and shares by season, which go by the runs that catch rates go by."""
+
+
+def first_pass(results: Iterable[Result]) -> str:
+    """`FIRST_PASS` and a blank before it, to end a caption with, where a result leaves out runs of later passes; else nothing."""
+    return f" {FIRST_PASS}" if any(LATER_RUNS in result.estimate.notes for result in results) else ""
+
 
 _NUMBER = r"\d[\d,]*(?:\.\d+)?"
 _MEASURE = re.compile(

@@ -16,36 +16,42 @@ def heading(name: str) -> str:
     return name[:1].upper() + name[1:]
 
 
-def placed_notes(notes: Iterable[tuple[str, Sequence[str]]], rows: int, *, noun: str = "rows") -> list[str]:
-    """Notes once each, with the rows that they belong to: ``Brown trout (memorable; trophy): 6 runs only``.
+def _named(places: Sequence[Sequence[str]]) -> str:
+    """Rows by what names them within their first word: ``memorable; trophy``."""
+    return "; ".join(filter(None, (", ".join(word[:1].lower() + word[1:] for word in place[1:]) for place in places)))
+
+
+def placed_notes(notes: Iterable[tuple[str, Sequence[str]]], rows: Iterable[Sequence[str]], *, noun: str = "row") -> list[str]:
+    """Notes once each, as sentences, with the rows that they belong to: ``Brown trout (memorable; trophy): 6 runs only.``
 
     Parameters
     ----------
     notes : iterable of (note, place)
         The place is what names a row, widest first, such as species and length class.
-    rows : int
-        Rows of the table: a note on every one of them (of two or more) needs no place.
-
+    rows : iterable of places
+        Those of all rows of the table. A note on every one of them (of two or more) needs no place, one on every row of a
+        species only that. Where it is on all but a few, those are named: ``Brown trout (every row but all lengths)``.
     noun : str
-        More than three of one species, say, are told as ``Brown trout (5 rows)``.
+        What a place names: ``row`` or ``cell``.
     """
+    every = list(dict.fromkeys(map(tuple, rows)))
     found: dict[str, dict[tuple[str, ...], None]] = {}
     for note, place in notes:
         found.setdefault(note, {})[tuple(place)] = None
     said = []
     for note, places in found.items():
-        if len(places) == rows > 1:
-            said.append(note)
-            continue
-        groups: dict[str, list[str]] = {}
-        for place in places:
-            first, *rest = place or ("",)
-            groups.setdefault(first, []).append(", ".join(word[:1].lower() + word[1:] for word in rest))
         where = []
-        for first, named in groups.items():
-            within = f"{len(named)} {noun}" if len(named) > 3 else "; ".join(filter(None, named))
+        for first in dict.fromkeys(place[0] if place else "" for place in places if len(places) < len(every) or len(every) == 1):
+            named = [place for place in places if place[:1] == (first,)]
+            others = [place for place in every if place[:1] == (first,) and place not in places]
+            within = _named(named)
+            if not others and len(named) > 1:
+                within = ""
+            elif len(others) < min(4, len(named)) and len(named) > 3:
+                within = f"every {noun} but {_named(others)}"
             where.append(f"{first} ({within})" if within else first)
-        said.append(f"{'; '.join(where)}: {note}" if any(where) else note)
+        text = f"{'; '.join(where)}: {note}" if any(where) else note
+        said.append(f"{heading(text).rstrip('.')}.")
     return said
 
 
@@ -92,9 +98,14 @@ def estimates_table(
         [*(say(result) for _, say in keys), text.value, text.interval, str(result.estimate.n)]
         for result, text in zip(listed, shown, strict=True)
     ]
+    places = [[say(result) for _, say in keys] for result in listed]
     said = placed_notes(
-        ((shown_note(note, units), [say(result) for _, say in keys]) for result in listed for note in result.estimate.notes),
-        len(listed),
+        (
+            (shown_note(note, units), place)
+            for result, place in zip(listed, places, strict=True)
+            for note in result.estimate.notes
+        ),
+        places,
     )
     return Table(
         label, caption, tuple(columns), tuple(map(tuple, rows)), (*notes, *said), tuple(result.record() for result in listed)
@@ -132,7 +143,7 @@ def grid_table(
     said = placed_notes(
         ((shown_note(note, units), [column(result), row(result)])
          for result in results for note in result.estimate.notes if say_notes),
-        len(results), noun="cells",
+        ([column(result), row(result)] for result in results), noun="cell",
     )  # fmt: skip
     heads = (Column(row_heading, align="left"), *(Column(c, unit) for c in columns))
     return Table(label, caption, heads, body, (*notes, *said), tuple(result.record() for result in results))

@@ -54,5 +54,5 @@ def mean_of_fish(
     alone = t_limits(ratio.value, apart, n - 1, level)
     if alone[0] < low:
         low, high = alone
-        notes += ("runs are more alike than chance has it: the limits are those of independent fish",)
+        notes += ("runs differ less than chance alone would make them: the limits are those of independent fish",)
     return Estimate(ratio.value, max(ratio.se, apart), low, high, level, units, method, k, notes)

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from fishreport.analysis import catch
-from fishreport.analysis.classes import run_catches, study_classes
+from fishreport.analysis.classes import LATER_RUNS, run_catches, study_classes
 from fishreport.methods.catch_rate import mean_catch_rate
 from fishreport.study import read_study
 
@@ -48,6 +48,14 @@ def test_stratified_rate_is_the_weighted_mean_of_reach_rates(rates, raw):
     assert found.estimate.value == pytest.approx(by_hand, rel=1e-12)
     assert found.estimate.n == len(runs) == 24
     assert found.estimate.lower < by_hand < found.estimate.upper
+
+
+def test_runs_of_later_passes_are_told_to_be_left_out_where_there_are_some(rates, raw):
+    later = raw["runs"][~raw["runs"]["pass_number"].isin(["", "1"])]
+    seasons = set(later["date"].str[:4].astype(int))
+    assert seasons == {2018, 2021, 2025}
+    for result in rates:
+        assert (LATER_RUNS in result.estimate.notes) is (result.season in seasons)
 
 
 def test_every_class_is_part_of_the_one_below_it(rates):

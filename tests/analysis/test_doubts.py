@@ -95,3 +95,21 @@ def test_the_table_shows_both_and_the_lines(moved, demo_context):
     assert row[1:] == ("2023", "93.5 (90.4 to 96.6)", "92.0 (91.0 to 93.0)", str(TRANSPOSED))
     assert len(table.rows) == len(table.data)
     assert doubts_table("condition-doubts", (), demo_context) is None
+
+
+def test_a_class_of_all_lengths_is_named_and_fish_of_stock_length_are_told_apart(survey, demo_context):
+    """A small fish in doubt moves the mean of all lengths, and leaves that of stock fish, which figures and trends go by, alone."""
+    classes = list(demo_context.classes)
+    key = classes[0].species.key
+
+    def result(value, size_class):
+        return Result("relative_weight", Estimate(value, 1.0, value - 2, value + 2, 0.95, "", "", 9), 2023, key, size_class)
+
+    given, without = [result(94.3, "all"), result(92.0, "stock")], [result(92.0, "all"), result(92.0, "stock")]
+    (one,) = moved_by_doubts(given, lambda _: without, survey, classes)
+    table = doubts_table("condition-doubts", [one], demo_context)
+    assert table.rows[0][0].endswith(", all lengths")
+    (note,) = table.notes
+    assert "stock length" in note and "is not moved so far in 2023: 92.0 (90.0 to 94.0) with those rows and without." in note
+    both = moved_by_doubts(given, lambda _: [without[0], result(93.0, "stock")], survey, classes)
+    assert [len(doubts_table("condition-doubts", part, demo_context).notes) for part in (both, both[:1])] == [0, 1]

@@ -35,7 +35,7 @@ def test_only_first_passes_make_a_season_as_for_catch_rates(found, demo_study, d
         place = {"species": "brown_trout", "size_class": "stock", "season": season}
         mean = found.one(quantity="mean_length", **place).estimate
         assert mean.n <= rates.one(**place).estimate.n <= 24
-        noted = "fish of second and later passes left out" in mean.notes
+        noted = "fish of second and later passes are left out" in mean.notes
         assert noted is bool((taken_later["season"] == season).any())
     assert set(taken_later["season"]) == {2018, 2021, 2025}
 

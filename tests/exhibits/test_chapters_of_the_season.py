@@ -19,6 +19,7 @@ from fishreport.exhibits import condition as condition_exhibits
 from fishreport.exhibits import season as season_exhibits
 from fishreport.exhibits import sizes as size_exhibits
 from fishreport.exhibits.context import report_context
+from fishreport.exhibits.notes import FIRST_PASS
 from fishreport.exhibits.tabulate import counted, joined
 from fishreport.methods.estimate import Estimate
 from fishreport.study import read_study
@@ -169,9 +170,23 @@ def test_relative_weight_is_shown_up_to_the_open_class_at_the_top(made, demo_con
 
 def test_notes_name_species_and_class(made, demo_context):
     notes = catch_exhibits.season_table(made["rates"], demo_context).notes
-    assert any(re.match(r"Brown trout \(5 rows\): \d+ brown trout were not measured", note) for note in notes)
+    assert any(re.match(r"Brown trout \(every row but all lengths\): \d+ brown trout were not measured", note) for note in notes)
+    assert "Runs of second and later passes are left out." in notes
     (empty,) = [note for note in notes if "nothing caught" in note]
     assert empty.startswith("Rainbow trout (preferred, 500 mm and longer; ")
+
+
+def test_captions_tell_of_first_passes_only_where_others_are_left_out(made, demo_context):
+    def captions(rates, sites):
+        figures = (
+            catch_exhibits.catch_history_figure(rates, demo_context),
+            catch_exhibits.site_figure(sites, demo_context, ["S01"]),
+        )
+        return [figure.caption for figure in figures] + [catch_exhibits.history_table(rates, demo_context).caption]
+
+    assert all(caption.endswith(FIRST_PASS) for caption in captions(made["rates"], made["sites"]))
+    single = [Results([r for r in made[what] if r.season not in (2018, 2021, 2025)]) for what in ("rates", "sites")]
+    assert not any(FIRST_PASS in caption for caption in captions(*single))
 
 
 def test_words_for_counts_and_lists():

@@ -59,6 +59,20 @@ def test_sentences_are_plain_name_their_results_and_one_is_key(made, demo_contex
     assert any("would tell a fall of 10% a year in the catch rate of brown trout" in f.text for f in found)
 
 
+def test_runs_that_count_are_called_first_pass_runs_only_where_others_are_left_out(made, demo_context):
+    def said(plan):
+        figure = exhibits.precision_figure(plan, 0.25, demo_context)
+        return " ".join(f.text for f in exhibits.findings(plan, 0.25, 0.8, demo_context).items) + figure.alt
+
+    alone = [
+        dataclasses.replace(one, reached=dataclasses.replace(one.reached, notes=()) if one.reached else None)
+        for one in made.species
+    ]
+    told, plain = said(made), said(dataclasses.replace(made, species=tuple(alone)))
+    assert "the 24 first-pass runs of 2025 gave it" in told and "the 24 first-pass runs of 2025 reached" in told
+    assert "first-pass" not in plain and "the 24 runs of 2025 gave it" in plain
+
+
 def test_power_that_is_never_reached_is_said(made, demo_context):
     one = made.species[0]
     low = dataclasses.replace(one, power=dataclasses.replace(one.power, by_formula=np.full_like(one.power.by_formula, 0.1)))

@@ -8,7 +8,7 @@ from scipy import stats
 
 from fishreport.methods.sample_mean import mean_of_fish
 
-NOTE = "runs are more alike than chance has it: the limits are those of independent fish"
+NOTE = "runs differ less than chance alone would make them: the limits are those of independent fish"
 
 
 def _mean(value: np.ndarray, run: np.ndarray | None) -> object:
