@@ -69,6 +69,16 @@ def _species(rows: pd.DataFrame, key: str, level: float) -> list[Result]:
     return found
 
 
+def latest_kept(study: Study, survey: Survey, species: str, *, years_back: int) -> Result | None:
+    """Fish kept in the latest of the last `years_back` years that a creel survey tells of, of the whole water; None without."""
+    recent = [
+        r
+        for r in _species(creel_rows(study, survey, species), species, study.parameters.level)
+        if r.quantity == KEPT and r.estimate.estimable and (r.season or 0) > study.season.year - years_back
+    ]
+    return recent[-1] if recent else None
+
+
 def _trend(line: list[Result]) -> tuple[Result, float] | None:
     """The trend of one yearly quantity and its p; None with one year."""
     known = [r for r in line if r.estimate.estimable]

@@ -6,19 +6,19 @@ The mortality chapter tells them and the scenarios start from them; both hold th
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fishreport.analysis.ages import SeasonAges, season_ages
 from fishreport.analysis.classes import LengthClasses
-from fishreport.analysis.creel import creel_rows
+from fishreport.analysis.creel import creel_rows, latest_kept
 from fishreport.analysis.mortality import PER_YEAR, natural_mortality_of
 from fishreport.analysis.result import Result, Results
 from fishreport.analysis.rules import todays_rule
 from fishreport.analysis.season import survey_month
-from fishreport.analysis.todays_fish import Anglers, Density, anglers_today, share_in_ranges, todays_density
+from fishreport.analysis.todays_fish import CREEL_YEARS_BACK, Anglers, Density, anglers_today, share_in_ranges, todays_density
 from fishreport.analysis.vital_rates import (
     Growth,
     MortalityDraws,
@@ -66,6 +66,8 @@ class RatesToday:
     natural_known : bool
     rates : MortalityDraws | None
         None where natural or fishing mortality cannot be known.
+    release_deaths, noncompliance : float
+        Shares that are assumed: of released fish that die, and of protected fish that are kept all the same.
     """
 
     today: Regulation
@@ -80,6 +82,8 @@ class RatesToday:
     open_share: Floats | float
     natural_known: bool
     rates: MortalityDraws | None
+    release_deaths: float
+    noncompliance: float
 
     @property
     def from_age(self) -> int | None:
@@ -182,7 +186,9 @@ def rates_today(study: Study, survey: Survey, own: LengthClasses, today: Regulat
             )  # fmt: skip
         except InputError:
             drawn = None
-    return RatesToday(today, time, growth, origin, how, density, ages, fit, anglers, share, natural is not None, drawn)
+    return RatesToday(
+        today, time, growth, origin, how, density, ages, fit, anglers, share, natural is not None, drawn, release, p.noncompliance
+    )
 
 
 @dataclass(frozen=True)
@@ -231,11 +237,14 @@ class Fishing:
         By key, of the species with a creel survey of the last three years and a rule of today.
     without_rule : tuple[str, ...]
         Keys of species in the harvest table whose rule the study does not name.
+    kept : dict[str, Result]
+        By key, the number of fish that anglers kept in the latest creel survey of the last three years, with or without a rule.
     """
 
     results: Results
     species: dict[str, SpeciesFishing]
     without_rule: tuple[str, ...] = ()
+    kept: dict[str, Result] = field(default_factory=dict)
 
 
 def _lacking(study: Study, survey: Survey, key: str, year: int) -> tuple[str, ...]:
@@ -308,4 +317,5 @@ def fishing_today(study: Study, survey: Survey, classes: Sequence[LengthClasses]
     unruled = tuple(
         own.species.key for own in classes if own.species.key in asked and todays_rule(study, own.species.key) is None
     )
-    return Fishing(Results(results), species, unruled)
+    counted = ((key, latest_kept(study, survey, key, years_back=CREEL_YEARS_BACK)) for key in asked)
+    return Fishing(Results(results), species, unruled, {key: kept for key, kept in counted if kept is not None})

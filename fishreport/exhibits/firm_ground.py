@@ -15,6 +15,28 @@ def is_firm(estimate: Estimate) -> bool:
     return estimate.n >= KEY_FISH and estimate.lower > 0 and estimate.upper <= KEY_FACTOR * estimate.lower
 
 
+def why_not_firm(estimate: Estimate) -> str:
+    """Why an estimate is not firm: ``rests on 11 fish of the ages used, fewer than 30``."""
+    if estimate.n < KEY_FISH:
+        return f"rests on {estimate.n} fish of the ages used, fewer than {KEY_FISH}"
+    return f"has an interval whose ends lie more than {KEY_FACTOR:g} times apart"
+
+
+def total_to_tell(results: Results, species: str, season: int) -> Result | None:
+    """Total mortality of a species that other rates may be worked out from, or None where none is firm.
+
+    That of the season's catch curve, else of the latest seasons together, else of year classes followed; the other way round
+    where year classes are known not to have been equal.
+    """
+    place = {"species": species, "size_class": "all", "season": season, "site": None}
+    found = [r for r in results.where(quantity="total_mortality", **place) if r.estimate.estimable]
+    one = {r.detail: r for r in found}
+    ways = [None, *(r.detail for r in found if str(r.detail).startswith("seasons ")), FOLLOWED]
+    if None in one and UNEQUAL in one[None].estimate.notes:
+        ways.reverse()
+    return next((one[how] for how in ways if how in one and is_firm(one[how].estimate)), None)
+
+
 def survival_to_tell(results: Results, species: str, season: int) -> Result | None:
     """Annual survival of a species for a short text, or None where nothing is firm.
 

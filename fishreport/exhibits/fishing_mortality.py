@@ -9,6 +9,7 @@ from fishreport.analysis.mortality import Mortality, SpeciesMortality
 from fishreport.analysis.result import Result
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Finding, Table
+from fishreport.exhibits.firm_ground import is_firm
 from fishreport.exhibits.notes import shown_note
 from fishreport.exhibits.tabulate import frame_table, joined
 from fishreport.exhibits.units import NO_VALUE, Units, format_estimate
@@ -25,7 +26,7 @@ CREEL_ASSUMES = (
 MATURITY_APART = 1.0
 """Years between the given age at maturity and the age at the given length beyond which they are said to disagree."""
 WOULD_TELL = "a creel survey beside a count of the fish would"
-NO_RULE = "the creel survey does not tell either, since the study names no rule of today for them"
+NO_RULE = "which gives no rate, since the study names no rule of today for them"
 
 
 def by_species(found: Mortality, context: Context) -> list[tuple[str, SpeciesMortality]]:
@@ -63,6 +64,21 @@ def open_lengths(one: SpeciesFishing, context: Context) -> str:
     return joined(words, "or") or "none"
 
 
+def _hangs(one: SpeciesFishing) -> str:
+    """On which assumptions the rates hang, as they enter `anglers_today` and `mortality_draws`."""
+    die, kept = (f"{100 * share:.3g}%" for share in (one.known.release_deaths, one.known.noncompliance))
+    if not one.known.today.may_keep:
+        return (
+            f"assumed, not measured: {die} of released fish die, and {kept} of protected fish are kept all the same; fishing "
+            "mortality by creel survey hangs on both"
+        )
+    return (
+        f"assumed, not measured: {die} of released fish die, on which fishing mortality by creel survey hangs, and {kept} of "
+        "protected fish are kept all the same, on which that over the ages of the catch curve and the natural mortality that "
+        "fits both hang"
+    )
+
+
 def fishing_table(fishing: Fishing, found: Mortality, context: Context) -> Table | None:
     """Exploitation and fishing mortality by creel survey beside what total mortality leaves, one column a species."""
     shown = [(name, fishing.species[key]) for key, name in context.names.items() if key in fishing.species]
@@ -88,6 +104,9 @@ def fishing_table(fishing: Fishing, found: Mortality, context: Context) -> Table
         how = shown_note(one.known.density.source.how, context.units)
         notes[f"{name}: creel survey of {one.year}; number of fish by {how}."] = None
         notes |= dict.fromkeys(f"{name}: {note}." for note in one.fishing.notes)
+    hangs = {name: _hangs(one) for name, one in shown}
+    alike = len(set(hangs.values())) == 1
+    notes |= dict.fromkeys(sentence(text if alike else f"{name}: {text}") for name, text in hangs.items())
     columns = [Column("Measure", align="left"), *(Column(name) for name, _ in shown)]
     level = percent_level(shown[0][1].fishing.level)
     caption = (
@@ -102,7 +121,8 @@ def fishing_sentences(one: SpeciesMortality, found: Mortality, context: Context,
     """Fishing mortality by creel survey where there is one, then total less natural mortality, and whether the two agree."""
     asked = None if fishing is None else fishing.species.get(one.key)
     if asked is None or fishing is None:
-        return _left_over(one, found, context, unruled=fishing is not None and one.key in fishing.without_rule)
+        unruled = fishing is not None and one.key in fishing.without_rule
+        return _left_over(one, found, context, kept=fishing.kept.get(one.key) if fishing is not None and unruled else None)
     if not asked.fishing.estimable:
         return [*_not_told(asked, fishing, context), *_left_over(one, found, context)]
     said = [_by_creel(asked, fishing, context), *_left_over(one, found, context, asked)]
@@ -148,7 +168,7 @@ def _left_over(
     context: Context,
     asked: SpeciesFishing | None = None,
     *,
-    unruled: bool = False,
+    kept: Result | None = None,
 ) -> list[Finding]:
     """Total less natural mortality of the reported season."""
     result = found.results.one(quantity="fishing_mortality", species=one.key, season=context.season, detail=None)
@@ -163,15 +183,20 @@ def _left_over(
     if e.lower > 0:
         if asked is None:
             text = f"fishing mortality of {name} was {amount} in {context.season}, natural mortality {one.natural_source}"
+            text += _doubt(one)
         else:
             text = f"total less natural mortality leaves {amount} for fishing of {name}, over all fish of the catch curve's ages"
         return [Finding(sentence(text), (result.id,))]
     if asked is None:
+        others, ids = _left_otherwise(one, found, context)
         text = (
-            f"what is left for fishing of {name} is {amount}: the data do not tell it from nothing, since total and natural "
-            f"mortality are both uncertain; {WOULD_TELL if not unruled else NO_RULE}"
+            f"what is left for fishing of {name} is {amount}{_doubt(one)}{others}: the data do not tell it from nothing, since "
+            "total and natural mortality are both uncertain; "
         )
-        return [Finding(sentence(text), (result.id,), "unclear")]
+        if kept is None:
+            return [Finding(sentence(text + WOULD_TELL), (result.id, *ids), "unclear")]
+        text += f"by the creel survey of {kept.season} anglers kept {kept_text(kept)}, {NO_RULE}"
+        return [Finding(sentence(text), (result.id, *ids, kept.id), "unclear")]
     text = (
         f"total less natural mortality leaves {amount} for fishing of {name}: this difference alone does not tell it from "
         "nothing, since both are uncertain"
@@ -180,6 +205,30 @@ def _left_over(
         text += f"; the creel survey does: {value_cell(asked.fishing)} of fish that may be kept"
     creel = Result("fishing_mortality", asked.fishing, context.season, asked.key, detail=CREEL)
     return [Finding(sentence(text), (result.id, creel.id), "unclear")]
+
+
+def kept_text(kept: Result) -> str:
+    """``4 fish (2 to 6)``, the interval left out where the table gives no standard error."""
+    text = format_estimate(kept.estimate, Units())
+    return f"{text.value} fish" + ("" if text.interval == NO_VALUE else f" ({text.interval})")
+
+
+def _doubt(one: SpeciesMortality) -> str:
+    """That the season's total mortality is no firm ground, to follow what it leaves; empty where it is."""
+    firm = one.fit is None or is_firm(one.fit.total_mortality)
+    return "" if firm else ", from a total mortality that is no firm ground"
+
+
+def _left_otherwise(one: SpeciesMortality, found: Mortality, context: Context) -> tuple[str, tuple[str, ...]]:
+    """What the latest seasons together leave, where the season alone is no firm ground, and the result."""
+    pooled = [
+        r
+        for r in found.results.where(quantity="fishing_mortality", species=one.key, season=context.season)
+        if str(r.detail).startswith("seasons ") and r.estimate.estimable
+    ]
+    if not pooled or not _doubt(one):
+        return "", ()
+    return f"; {pooled[0].detail} leave {value_cell(pooled[0].estimate)}", (pooled[0].id,)
 
 
 def _agreement(asked: SpeciesFishing, fishing: Fishing, found: Mortality, context: Context) -> list[Finding]:

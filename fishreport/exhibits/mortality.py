@@ -13,7 +13,7 @@ from fishreport.analysis.result import Result
 from fishreport.analysis.stocking import StockingStep
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
-from fishreport.exhibits.firm_ground import KEY_FACTOR, KEY_FISH, is_firm
+from fishreport.exhibits.firm_ground import is_firm, why_not_firm
 from fishreport.exhibits.fishing_mortality import by_species, fishing_sentences, maturity_apart, value_cell
 from fishreport.exhibits.history import history_figure
 from fishreport.exhibits.style import GREY, INK, drawing, letter, looks, style, to_svg
@@ -258,11 +258,9 @@ def _of_the_season(one: SpeciesMortality, now: Result, found: Mortality, context
 
 def _not_firm(one: SpeciesMortality, now: Result, found: Mortality, context: Context) -> list[Finding]:
     e, name = now.estimate, context.writer.nouns.species_name(one.key)
-    few = f"rests on {e.n} fish of the ages used, fewer than {KEY_FISH}"
-    why = few if e.n < KEY_FISH else f"has an interval whose ends lie more than {KEY_FACTOR:g} times apart"
     others = [r for r in found.results.where(quantity="total_mortality", species=one.key, season=context.season)
               if r.estimate.estimable and str(r.detail).startswith(("seasons", "year classes"))]  # fmt: skip
-    text = f"the total mortality of {name} in {context.season} {why}, and is no firm ground"
+    text = f"the total mortality of {name} in {context.season} {why_not_firm(e)}, and is no firm ground"
     if others:
         beside = joined([f"{r.detail} give {value_cell(r.estimate)} per year" for r in others])
         text += f"; {beside}"

@@ -7,14 +7,17 @@ import math
 import numpy as np
 
 from fishreport.analysis.fishing_today import Fishing
-from fishreport.analysis.mortality import Mortality, SpeciesMortality
+from fishreport.analysis.mortality import FOLLOWED, Mortality, SpeciesMortality
+from fishreport.analysis.result import Result
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Table
-from fishreport.exhibits.fishing_mortality import by_species, maturity_apart, open_lengths, value_cell
+from fishreport.exhibits.firm_ground import total_to_tell, why_not_firm
+from fishreport.exhibits.fishing_mortality import by_species, kept_text, maturity_apart, open_lengths, value_cell
 from fishreport.exhibits.mortality import level_of
 from fishreport.exhibits.style import drawing, letter, looks, style, to_svg
 from fishreport.exhibits.tabulate import frame_table
 from fishreport.exhibits.units import NO_VALUE, format_number
+from fishreport.methods.mortality import MortalityRates, rates
 
 NATURAL_ASSUMES = (
     "The forms were fitted to many other stocks; each predicts a single stock badly, and they share data. Their "
@@ -139,36 +142,83 @@ def natural_figure(found: Mortality, context: Context) -> Figure | None:
     return Figure("natural-forms", caption, "Points of natural mortality by form. " + " ".join(said), svg, behind)
 
 
-def rates_table(found: Mortality, context: Context, fishing: Fishing | None = None) -> Table | None:
-    """Fishing mortality and every rate that follows: from a creel survey where there is one, else from total and natural."""
-    creel = {key: one for key, one in fishing.species.items() if one.rates is not None} if fishing is not None else {}
-    used = {one.key: creel[one.key].rates if one.key in creel else one.rates for _, one in by_species(found, context)}
-    shown = [(name, one) for name, one in by_species(found, context) if used[one.key] is not None]
-    notes, rows = [FISHING_ASSUMES], []
+def _by_total(total: Result | None, one: SpeciesMortality) -> MortalityRates | None:
+    """All rates from a total mortality that is firm, or None without one, or where natural mortality is not below it."""
+    if total is None or not one.natural.estimable or total.estimate.value <= one.natural.value:
+        return None
+    return rates(total=total.estimate.value, natural=one.natural.value)
+
+
+def _no_rates(one: SpeciesMortality, total: Result | None) -> str:
+    """Why a species has no column."""
+    weak = "" if one.fit is None else f"rates are not given: its total mortality {why_not_firm(one.fit.total_mortality)}"
+    if one.fit is not None and one.fit.total_mortality.estimable and total is None:
+        return f"{weak}, and no other estimate of it is firm ground"
+    if one.natural.estimable and total is not None and total.detail is not None:
+        where = f"{total.detail}: {value_cell(total.estimate)} per year"
+        return f"{weak}, and where it is firm ({where}) it is not above natural mortality, {value_cell(one.natural)}"
+    reason = next((n for n in one.fishing.notes if n.startswith("not estimable: ")), "not estimable: too few data")
+    return reason.removeprefix("not estimable: ")
+
+
+def _used(found: Mortality, context: Context, fishing: Fishing | None) -> dict[str, MortalityRates]:
+    """By species key, all rates of those for which a creel survey or a firm total mortality tells them."""
+    known = {}
+    for _, one in by_species(found, context):
+        asked = None if fishing is None else fishing.species.get(one.key)
+        table = None if asked is None else asked.rates
+        table = table or _by_total(total_to_tell(found.results, one.key, context.season), one)
+        if table is not None:
+            known[one.key] = table
+    return known
+
+
+def rates_notes(found: Mortality, context: Context, fishing: Fishing | None = None) -> list[str]:
+    """One note a species: what its rates follow from, or why it has none, and how many fish anglers kept."""
+    used, notes = _used(found, context, fishing), []
     for name, one in by_species(found, context):
-        if one.key in creel:
-            asked = creel[one.key]
+        total = total_to_tell(found.results, one.key, context.season)
+        asked = None if fishing is None else fishing.species.get(one.key)
+        if asked is not None and asked.rates is not None:
             notes.append(
                 f"{name}: of fish that may be kept ({open_lengths(asked, context)}). F is that of the creel survey of "
                 f"{asked.year}, {value_cell(asked.fishing)} per year, and Z is the sum of F and M: not the total of the catch "
                 f"curve, which holds for all fish of its ages and, less natural mortality, leaves {_left(one)}."
             )
-        elif one.rates is None:
-            reason = next((n for n in one.fishing.notes if n.startswith("not estimable: ")), "not estimable: too few data")
-            notes.append(f"{name}: {reason.removeprefix('not estimable: ')}.")
+            continue
+        if one.key not in used or total is None:
+            note = f"{name}: {_no_rates(one, total)}"
+        elif total.detail is None:
+            note = f"{name}: fishing mortality {value_cell(one.fishing)} per year"
         else:
-            notes.append(f"{name}: fishing mortality {value_cell(one.fishing)} per year.")
+            how = total.detail if total.detail == FOLLOWED else f"the {total.detail}"
+            note = f"{name}: Z is that of {how}, {value_cell(total.estimate)} per year"
+        if fishing is not None and one.key in fishing.kept:
+            note += f"; anglers kept {kept_text(fishing.kept[one.key])} in {fishing.kept[one.key].season}"
+        notes.append(f"{note}.")
+    return notes
+
+
+def rates_table(found: Mortality, context: Context, fishing: Fishing | None = None) -> Table | None:
+    """Fishing mortality and every rate that follows: from a creel survey where there is one, else from total and natural.
+
+    A total mortality that is no firm ground gives no column.
+    """
+    used, kept = _used(found, context, fishing), {} if fishing is None else fishing.kept
+    shown = [(name, one) for name, one in by_species(found, context) if one.key in used]
+    notes, rows = [FISHING_ASSUMES, *rates_notes(found, context, fishing)], []
     if not shown:
         return None
     for symbol, words in RATES.items():
         cells = []
         for _, one in shown:
-            taken = used[one.key]
-            assert taken is not None
-            table = taken.frame()
+            table = used[one.key].frame()
             value = float(table.loc[table["symbol"] == symbol, "value"].iloc[0])
             cells.append(f"{value:.2f}" if symbol in "ZFM" else f"{100 * value:.0f}%")
         rows.append([symbol, words, *cells])
+    if any(one.key in kept for _, one in shown):
+        cells = [kept_text(kept[one.key]) if one.key in kept else NO_VALUE for _, one in shown]
+        rows.append([NO_VALUE, "number that anglers kept in a year, by creel survey", *cells])
     columns = [Column("Symbol", align="left"), Column("Rate, or share of the fish alive at its start", align="left")]
     columns += [Column(name) for name, _ in shown]
     caption = (

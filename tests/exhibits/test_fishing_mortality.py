@@ -10,7 +10,7 @@ import pytest
 
 from fishreport.analysis.fishing_today import CREEL, CREEL_OVER_AGES, Fishing, fishing_today
 from fishreport.analysis.mortality import FOLLOWED, Mortality, mortality
-from fishreport.analysis.result import Results
+from fishreport.analysis.result import Result, Results
 from fishreport.analysis.stocking import StockingStep
 from fishreport.exhibits import fishing_mortality as exhibits
 from fishreport.exhibits import mortality as mortality_exhibits
@@ -18,6 +18,7 @@ from fishreport.exhibits import natural_mortality as natural_exhibits
 from fishreport.exhibits.context import report_context
 from fishreport.exhibits.firm_ground import is_firm, survival_to_tell
 from fishreport.methods.estimate import Estimate
+from fishreport.population.regulation import Regulation
 from fishreport.study import read_study
 
 FEW = {"parameters.draws": 100, "parameters.resamples": 100}
@@ -119,7 +120,11 @@ def test_without_a_creel_survey_the_sentence_says_what_would_tell(made, context)
     for given in (None, Fishing(Results(), {})):
         assert "the data do not tell it from nothing" in _text(unclear, context, given)
         assert exhibits.WOULD_TELL in _text(unclear, context, given)
-    assert exhibits.NO_RULE in _text(unclear, context, Fishing(Results(), {}, ("rainbow_trout",)))
+    assert exhibits.WOULD_TELL in _text(unclear, context, Fishing(Results(), {}, ("rainbow_trout",)))
+    counted = Result("fish_kept", Estimate(40.0, 5.0, 31.0, 52.0, 0.95, "fish", "made up", 1), 2025, "rainbow_trout", "all")
+    text = _text(unclear, context, Fishing(Results(), {}, ("rainbow_trout",), {"rainbow_trout": counted}))
+    assert f"by the creel survey of 2025 anglers kept 40 fish (31 to 52), {exhibits.NO_RULE}" in text
+    assert exhibits.WOULD_TELL not in text
     assert exhibits.fishing_table(Fishing(Results(), {}), found, context) is None
 
 
@@ -156,13 +161,77 @@ def test_tables_in_both_units(repository, made, units, length):
     cells = {row[0]: row[2:] for row in rates.rows}
     for place, key in enumerate(("brown_trout", "rainbow_trout")):
         assert cells["F"][place] == f"{fishing.species[key].fishing.value:.2f}"
-    assert cells["F"][2] == f"{found.species['smallmouth_bass'].fishing.value:.2f}"  # as left over
+    assert len(cells["F"]) == 2  # nothing firm tells of smallmouth bass
+    assert rates.rows[-1][2].startswith("301 fish (")  # kept, of harvest.csv
     assert any(length in note for note in rates.notes)
+
+
+def test_on_which_assumptions_the_rates_hang(repository, demo_survey, made, context):
+    """The words follow the rates: with none of the protected fish kept, the rate of all ages falls, that of legal fish does not."""
+    found, fishing = made
+    said = next(note for note in exhibits.fishing_table(fishing, found, context).notes if "ssumed, not measured" in note)
+    assert said == (
+        "Assumed, not measured: 5% of released fish die, on which fishing mortality by creel survey hangs, and 5% of protected fish "
+        "are kept all the same, on which that over the ages of the catch curve and the natural mortality that fits both hang."
+    )
+    strict = read_study(repository / "demo_inputs", overrides={**FEW, "parameters.noncompliance": 0.0})
+    other = fishing_today(strict, demo_survey, context.classes)
+    for key, one in fishing.species.items():
+        assert other.species[key].fishing.value == one.fishing.value
+        assert other.species[key].spread.value < one.spread.value
+    assert "and 0% of protected" in " ".join(exhibits.fishing_table(other, found, report_context(strict)).notes)
+    released = {key: dataclasses.replace(one, known=dataclasses.replace(one.known, today=Regulation(release_only=True)))
+                for key, one in fishing.species.items()}  # fmt: skip
+    notes = exhibits.fishing_table(dataclasses.replace(fishing, species=released), found, context).notes
+    assert any(note.endswith("are kept all the same; fishing mortality by creel survey hangs on both.") for note in notes)
+
+
+def _with_totals(found: Mortality, totals: dict[str | None, Estimate], natural: Estimate) -> Mortality:
+    """Smallmouth bass alone, with total mortality by each way, and natural mortality."""
+    of = {"species": "smallmouth_bass", "season": 2025, "size_class": "all"}
+    results = [Result("total_mortality", estimate, detail=how, **of) for how, estimate in totals.items()]
+    one = found.species["smallmouth_bass"]
+    fit = dataclasses.replace(one.fit, total_mortality=totals[None])
+    return Mortality(Results(results), {"smallmouth_bass": dataclasses.replace(one, fit=fit, natural=natural)})
+
+
+WEAK, TOGETHER = _rate(0.74, 0.36, 1.58, 11), "seasons 2021 to 2025 together"
+
+
+@pytest.mark.parametrize(
+    ("totals", "natural", "fishing", "words"),
+    [
+        ({None: _rate(0.8, 0.7, 0.9)}, 0.5, "0.30", "fishing mortality"),
+        ({None: WEAK, TOGETHER: _rate(0.7, 0.5, 0.9), FOLLOWED: _rate(0.9, 0.8, 1.0)}, 0.5, "0.20",
+         "Z is that of the seasons 2021 to 2025 together, 0.70 (0.50 to 0.90) per year"),
+        ({None: WEAK, TOGETHER: _rate(0.7, 0.2, 0.9), FOLLOWED: _rate(0.9, 0.8, 1.0)}, 0.5, "0.40",
+         "Z is that of year classes followed, 0.90 (0.80 to 1.00) per year"),
+        ({None: WEAK, TOGETHER: _rate(0.44, 0.19, 0.84), FOLLOWED: _rate(0.35, 0.24, 0.45)}, 0.41, None,
+         "rates are not given: its total mortality rests on 11 fish of the ages used, fewer than 30, and where it is firm (year "
+         "classes followed: 0.35 (0.24 to 0.45) per year) it is not above natural mortality, 0.41 (0.20 to 0.80); anglers kept 4 "
+         "fish (2 to 6) in 2025."),
+        ({None: WEAK, TOGETHER: _rate(0.44, 0.19, 0.84)}, 0.41, None,
+         "its total mortality rests on 11 fish of the ages used, fewer than 30, and no other estimate of it is firm ground"),
+    ],
+)  # fmt: skip
+def test_rates_stand_on_firm_ground_or_are_left_out(made, context, totals, natural, fishing, words):
+    found, asked = made
+    changed = _with_totals(found, totals, _rate(natural, 0.2, 0.8))
+    context = dataclasses.replace(context, classes=tuple(c for c in context.classes if c.species.key == "smallmouth_bass"))
+    table = natural_exhibits.rates_table(changed, context, asked)
+    if fishing is None:
+        text = " ".join(natural_exhibits.rates_notes(changed, context, asked))
+        assert table is None
+    else:
+        assert {row[0]: row[2] for row in table.rows}["F"] == fishing
+        assert table.rows[-1][1:] == ("number that anglers kept in a year, by creel survey", "4 fish (2 to 6)")
+        text = " ".join(table.notes)
+    assert words in text
 
 
 def test_every_sentence_rests_on_recorded_results(made, context):
     found, fishing = made
-    known = {r.id for r in (*found.results, *fishing.results)}
+    known = {r.id for r in (*found.results, *fishing.results, *fishing.kept.values())}
     for item in mortality_exhibits.findings(found, context, fishing).items:
         assert item.results
         assert set(item.results) <= known, item.text
