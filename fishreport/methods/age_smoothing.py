@@ -169,33 +169,38 @@ def resample_age_model(model: AgeModel, resamples: int, rng: np.random.Generator
         return at.reshape(resamples, 0, 2)
     n = model.age.size
     z = (model.length_mm - model.centre) / model.scale
-    design = np.column_stack([np.ones_like(z), z])
-    member = (model.age[:, None] == model.ages[model.present][None, :]).astype(float)
-    place = member.argmax(axis=1)
+    powers = np.stack([np.ones_like(z), z, z * z])
+    member = (model.age[None, :] == model.ages[model.present][:, None]).astype(float)
+    place = member.argmax(axis=0)
     weight = rng.multinomial(n, np.full(n, 1 / n), size=resamples).astype(float)
     home = model.coefficients.ravel()
-    outer = np.einsum("ni,nj->nij", design, design).reshape(n, 4)
+    diagonal = np.arange(others)
 
     def value(coefficients: Floats, weight: Floats) -> tuple[Floats, Floats]:
-        share = _softmax(coefficients.reshape(-1, others, 2), z)
-        own = np.take_along_axis(share, place[None, :, None], axis=2)[:, :, 0]
-        fit = np.einsum("bn,bn->b", weight, np.log(np.maximum(own, 1e-300)))
-        return fit - _PENALTY * ((coefficients - home) ** 2).sum(1) / 2, share
+        """Penalised log-likelihood and shares (replicates, ages but the first, fish)."""
+        line = np.zeros((len(coefficients), others + 1, n))
+        np.matmul(coefficients.reshape(-1, others, 2), powers[:2], out=line[:, 1:])
+        line -= line.max(axis=1, keepdims=True)
+        own = np.take_along_axis(line, place[None, None, :], axis=1)[:, 0]
+        share = np.exp(line, out=line)
+        total = share.sum(axis=1, keepdims=True)
+        fit = np.einsum("bn,bn->b", weight, own - np.log(total[:, 0]))
+        return fit - _PENALTY * ((coefficients - home) ** 2).sum(1) / 2, (share / total)[:, 1:]
 
     # Replicates that have settled are set aside; those that have not are followed on.
     moving = np.arange(resamples)
     best, share = value(at, weight)
     for _ in range(15):
-        now, share = at[moving], share[:, :, 1:]
-        gradient = np.einsum("bna,ni->bai", weight[:, :, None] * (member[:, 1:] - share), design).reshape(moving.size, -1)
+        now = at[moving]
+        gradient = ((weight[:, None, :] * (member[1:] - share)) @ powers[:2].T).reshape(moving.size, -1)
         gradient -= _PENALTY * (now - home)
         information = np.empty((moving.size, others, 2, others, 2))
-        for a in range(others):
-            drawn = weight * share[:, :, a]
-            for b in range(a, others):
-                block = ((drawn * ((a == b) - share[:, :, b])) @ outer).reshape(-1, 2, 2)
-                information[:, a, :, b, :] = block
-                information[:, b, :, a, :] = block
+        for power, corners in enumerate((((0, 0),), ((0, 1), (1, 0)), ((1, 1),))):
+            drawn = share * (weight * powers[power])[:, None, :]
+            block = -(drawn @ share.swapaxes(1, 2))
+            block[:, diagonal, diagonal] += drawn.sum(axis=2)
+            for one, two in corners:
+                information[:, :, one, :, two] = block
         flat = information.reshape(moving.size, others * 2, others * 2) + _PENALTY * np.eye(others * 2)
         step = np.linalg.solve(flat, gradient[..., None])[..., 0]
         length = np.ones((moving.size, 1))

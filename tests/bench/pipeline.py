@@ -72,11 +72,11 @@ def whole_report() -> None:
         first = build_report(study)
         count = len(first.ran)
         notebooks = empty_chapters(folder, count)
-        changes = iter((0.06, 0.07, 0.08, 0.09))
+        changes = iter((9, 11, 8, 12))
         told: list[str] = []
 
         def changed() -> None:
-            built = build_report(study, settings={"parameters.noncompliance": next(changes)})
+            built = build_report(study, settings={"parameters.horizon_years": next(changes)})
             told.append(", ".join(built.ran))
 
         ways: dict[str, Callable[[], object]] = {
