@@ -108,7 +108,7 @@ def _chosen(runs: pd.DataFrame) -> tuple[pd.DataFrame, str, tuple[str, ...]]:
     kept = runs[runs["site"].isin(fixed)]
     if len(kept) * 2 >= len(runs) and len(kept):
         lost = len(runs) - len(kept)
-        notes = (f"{lost} runs at sites fished in one season only left out",) if lost else ()
+        notes = (f"{lost} run{'' if lost == 1 else 's'} at sites fished in one season only left out",) if lost else ()
         return kept, "site", notes
     note = "too few sites were fished in two seasons or more to tell seasons from sites"
     reaches = runs.groupby("reach")["season"].nunique()

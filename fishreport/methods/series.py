@@ -49,7 +49,7 @@ class Series:
         n = self.seasons
         if n > FEW_SEASONS:
             return ()
-        return (f"only {n} seasons: one unusual season can make or hide a trend",)
+        return (f"only {n} season{'' if n == 1 else 's'}: one unusual season can make or hide a trend",)
 
 
 def read_series(year: ArrayLike, value: ArrayLike, se: ArrayLike | None = None) -> Series:

@@ -95,7 +95,9 @@ def before_after(
     after = series.year >= event_year
     needed = FEWEST_PER_SIDE_WITH_TREND if trend else FEWEST_PER_SIDE
     short = [
-        f"{k} seasons {w} the event" for k, w in ((int((~after).sum()), "before"), (int(after.sum()), "after")) if k < needed
+        f"{k} season{'' if k == 1 else 's'} {w} the event"
+        for k, w in ((int((~after).sum()), "before"), (int(after.sum()), "after"))
+        if k < needed
     ]
     change_units = "percent" if scale == "log" else ("percentage points" if units == "percent" else units)
     if short:

@@ -32,6 +32,7 @@ from fishreport.study import Study
 FRONT_NUMBER, LAST_NUMBER = "S", "P"
 OURS = (FIGURE_TYPE, TABLE_TYPE, FINDINGS_TYPE, SCORECARD_TYPE, EXPLORER_TYPE, RESULTS_TYPE, AUTHOR_TYPE)
 _TITLE = re.compile(r"\A\s*#\s+(?P<title>[^\n]+?)\s*#*\s*(?:\n|\Z)")
+_PART = re.compile(r"\A\s*(?P<marks>#{2,6})\s")
 _SAFE = re.compile(r"[^A-Za-z0-9-]+")
 _LONGEST = 120  # signs of an anchor; file names on disk are made of them
 
@@ -128,6 +129,40 @@ def _take_title(cells: Sequence[NotebookNode], name: str) -> str:
                 return found["title"]
             break
     return name.replace("-", " ").capitalize()
+
+
+def _level(cell: NotebookNode) -> int:
+    """Level of the heading below the chapter's that a cell begins with; 0 without one."""
+    found = _PART.match(cell.source) if cell.cell_type == "markdown" else None
+    return len(found["marks"]) if found else 0
+
+
+def _shows(cell: NotebookNode) -> bool:
+    """Whether a reader sees anything of what a cell gave out."""
+    shown = [output.get("data", {}) for output in cell.get("outputs", [])]
+    return any(data[FINDINGS_TYPE]["items"] if FINDINGS_TYPE in data else RESULTS_TYPE not in data for data in shown)
+
+
+def _without_empty_parts(cells: Sequence[NotebookNode]) -> list[NotebookNode]:
+    """The cells without the headings (and what introduces them) of parts whose code had nothing to show.
+
+    What could not be estimated is told, with its reason, among the findings at the head of the chapter.
+    """
+    kept: list[NotebookNode] = []
+    part: list[NotebookNode] = []
+    for cell in reversed(cells):
+        part.append(cell)
+        level = _level(cell)
+        if not level:
+            continue
+        code = [one for one in part if one.cell_type == "code"]
+        follows = next((_level(one) for one in reversed(kept) if _level(one)), 0)
+        alone = not any(one.cell_type == "markdown" for one in part[:-1])
+        if code and alone and not any(map(_shows, code)) and follows <= level:
+            part.pop()
+        kept += part
+        part = []
+    return [*kept, *part][::-1]
 
 
 class _Numbering:
@@ -231,6 +266,7 @@ def _add_chapter(
         if cell.cell_type == "code" and cell.source.strip() and not {INJECTED, "parameters"} & set(cell.metadata.get("tags", []))
     )
     section = Section(name, number, _take_title(cells, name), anchor_name("chapter", name), code)
+    cells = _without_empty_parts(cells)
     numbering = _Numbering(document, section, file_name)
     for place, cell in enumerate(cells, start=1):
         for output in cell.get("outputs", []):

@@ -80,6 +80,21 @@ def test_numbers_titles_and_order(plain: Study) -> None:
     assert document.sections[1].code == ("show()",) * 3
 
 
+def test_parts_whose_code_shows_nothing_have_no_heading(plain: Study) -> None:
+    unseen, none = ResultsExhibit((result(),)), Findings(())
+    parts = (
+        *("# First\n\nText", "## Empty\n\nWhat it would have been.", unseen, none),
+        *("## Above", none, "### Below", table("a")),
+        *("## Empty as well", none, "### Empty below", none),
+        *("## Words alone", "## Words and code", "Mind the current.", none),
+    )
+    document = assemble(plain, [chapter("one", 1, *parts)])
+    words = " ".join(cell.source for cell in document.notebook.cells if cell.cell_type == "markdown")
+    assert [word for word in ("Above", "Below", "Words alone", "Words and code") if word not in words] == []
+    assert "Empty" not in words and "would have been" not in words
+    assert [record["id"] for record in document.results] == [result().id]
+
+
 def test_references(plain: Study) -> None:
     document = assemble(plain, [chapter("one", 1, figure("a"), figure("b")), chapter("two", 2, figure("a")), chapter("three", 3)])
     assert document.resolve("one", "figure", "a")[1] == "Figure 1.1"  # its own first
