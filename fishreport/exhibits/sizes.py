@@ -121,8 +121,10 @@ def frequency_figure(tables: Mapping[str, pd.DataFrame], context: Context) -> Fi
     columns += [Column("Share", "%"), Column("Interval")]
     data = [record for one in shown for record in tables[one.species.key].assign(species=one.species.key).to_dict("records")]
     behind = frame_table("length-frequency-numbers", "Length-frequency of the reported season.", columns, rows, data=data)
+    earlier = any((tables[one.species.key]["season"] != context.season).any() for one in shown)
+    outline = " (bars) and in the season before (outline)" if earlier else ""
     caption = (
-        f"Length-frequency in {context.season} (bars) and in the season before (outline). Dashed lines mark the published length "
+        f"Length-frequency in {context.season}{outline}. Dashed lines mark the published length "
         "categories by their first letter: stock, quality, preferred, memorable, trophy. Boats catch small fish less well, so "
         f"that the left of each panel under-states them. {FIRST_PASS}"
     )

@@ -71,6 +71,12 @@ def test_figures_are_svg_with_words_numbers_and_units(made, repository, demo_sur
         assert "nan" not in f"{figure.alt} {figure.caption}".casefold()
 
 
+def test_the_outline_of_the_season_before_is_told_where_there_is_one(made, demo_context):
+    alone = {key: table[table["season"] == 2025] for key, table in made["tables"].items()}
+    captions = [size_exhibits.frequency_figure(tables, demo_context).caption for tables in (made["tables"], alone)]
+    assert ["(outline)" in caption for caption in captions] == [True, False]
+
+
 def test_the_same_drawing_is_the_same_bytes(made, demo_context):
     first, second = (catch_exhibits.catch_history_figure(made["rates"], demo_context) for _ in range(2))
     assert first.svg == second.svg

@@ -97,7 +97,7 @@ def test_odd_catches() -> None:
     one = runs_needed([9, 0, 0, 0, 0, 0], [0.5] * 6)
     assert math.isnan(one.lower) and any("too few runs for an interval" in note for note in one.notes)
     gap = runs_needed([5, 6, 7, 8, 9, math.nan], [0.5] * 6)
-    assert gap.n == 5 and "1 runs without" in gap.notes[0]
+    assert gap.n == 5 and "1 run without" in gap.notes[0]
 
 
 def test_share_by_the_published_form() -> None:
