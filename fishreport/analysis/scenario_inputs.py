@@ -141,17 +141,22 @@ def _angling(study: Study, anglers: Anglers | None, density: Density, sources: l
     if anglers is not None:
         how = f"creel survey of {anglers.year}"
         values["catch_per_hour"] = anglers.catch_per_hour
-        sources.append(Source("catch_per_hour", described(anglers.catch_per_hour, "fish/h", how, level), "estimated", how))
+        sources.append(Source("catch_per_hour", anglers.rate, "estimated", how))
         if not density.relative and study.water.length_km is not None:
-            effort = anglers.effort_h / study.water.length_km
-            values["effort_h_per_km"] = effort
-            sources.append(Source("effort_h_per_km", described(effort, "h/km", how, level), "estimated", how))
+            values["effort_h_per_km"] = anglers.effort_h / study.water.length_km
+            sources.append(Source("effort_h_per_km", _per_km(anglers.effort, study.water.length_km), "estimated", how))
     else:
         how = "common practice, no source; effort follows from it"
         sources.append(_hand("catch_per_hour", 0.7, "fish/h", how, level, "default"))
     if p.water_temperature_c is not None:
         values["water_temperature_c"] = (p.water_temperature_c,) * 12
     return Angling(**values)  # type: ignore[arg-type]
+
+
+def _per_km(total: Estimate, length_km: float) -> Estimate:
+    """An estimate of the whole water, for each km of it."""
+    value, se, low, high = (number / length_km for number in (total.value, total.se, total.lower, total.upper))
+    return replace(total, value=value, se=se, lower=low, upper=high, units=f"{total.units}/km")
 
 
 def _maturity(own: LengthClasses, growth: Growth, sources: list[Source], level: float) -> dict[str, Any]:
@@ -277,8 +282,7 @@ def species_inputs(
 def _kept_counted(study: Study, anglers: Anglers | None, density: Density) -> tuple[int, Estimate] | None:
     if anglers is None or anglers.kept_fish is None or density.relative or study.water.length_km is None:
         return None
-    how = f"creel survey of {anglers.year}, of the whole water"
-    return anglers.year, described(anglers.kept_fish / study.water.length_km, "fish/km", how, study.parameters.level)
+    return anglers.year, _per_km(anglers.kept, study.water.length_km)
 
 
 def _rate_sources(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from fishreport.analysis.creel import creel_rows
 from fishreport.analysis.population import population
 from fishreport.analysis.vital_rates import Origin, Source, described, lognormal_draws, spread_draws
 from fishreport.fielddata.survey import Survey
+from fishreport.methods.creel import angler_catch_rate, creel_total
 from fishreport.methods.estimate import Estimate
 from fishreport.population.life_history import LifeHistory
 from fishreport.population.regulation import Regulation
@@ -86,7 +87,7 @@ def todays_density(study: Study, survey: Survey, own: LengthClasses, rng: np.ran
     if found is not None and found[0].value > 0:
         estimate, how, origin = found
         values = lognormal_draws(rng, draws, estimate)
-        return Density(values, length, False, Source(name, described(values, units, how, level, estimate.n), origin, how))
+        return Density(values, length, False, Source(name, replace(estimate, units=units), origin, how))
     how = "no census, no removal and none by hand: numbers are for 1,000 fish of today's stock"
     values = np.full(draws, RELATIVE_DENSITY)
     return Density(values, length, True, Source(name, described(values, "fish", how, level), "not known", how))
@@ -96,25 +97,29 @@ def todays_density(study: Study, survey: Survey, own: LengthClasses, rng: np.ran
 class Anglers:
     """What the creel survey tells, as draws; `fishing` (per year) is None without a density, all are without a creel survey.
 
+    `effort` (h) and `rate` (fish/h) are the estimates of the creel survey that `effort_h` and `catch_per_hour` are drawn from.
     `effort_h`, `caught` and `kept` (fish, as counted) are of the whole water and year; `release_share` is the share of legal
     fish that anglers let go. `kept_fish` are the draws of `kept`, None where fish may not be kept; `open_number` are the fish
     open to harvest at the survey and `exploitation` the fish kept in the year over them, both None without a density too.
     """
 
     year: int
+    effort: Estimate
+    rate: Estimate
     effort_h: Floats
     caught: Floats
     catch_per_hour: Floats
     release_share: Floats
     fishing: Floats | None
-    kept: float
+    kept: Estimate
     kept_fish: Floats | None = None
     open_number: Floats | None = None
     exploitation: Floats | None = None
 
 
-def _creel_draws(rng: np.random.Generator, draws: int, value: float, se: float, level: float) -> Floats:
-    return lognormal_draws(rng, draws, Estimate(value, se, math.nan, math.nan, level, "", "", 0))
+def effort_rng(study: Study, year: int) -> np.random.Generator:
+    """Random numbers of a year's hours of angling, which are the same for all species: by the study's seed and the year alone."""
+    return np.random.default_rng([study.parameters.seed, year, *b"angling effort"])
 
 
 def anglers_today(
@@ -143,16 +148,22 @@ def anglers_today(
     if rows.empty or not counted.any():
         return None
     row, level, number = rows.iloc[-1], study.parameters.level, density.draws.size
-    hours = _creel_draws(rng, number, float(row["effort_h"]), float(row["se_effort_h"]), level)
-    caught = _creel_draws(rng, number, float(row["caught"]), float(row["se_caught"]), level)
+    effort = creel_total(row["effort_h"], row["se_effort_h"], units="h", what="hours of angling", level=level)
+    landed = creel_total(row["caught"], row["se_caught"], units="fish", what="fish caught", level=level)
+    rate = angler_catch_rate(
+        row["caught"], row["effort_h"], se_caught=row["se_caught"], se_effort_h=row["se_effort_h"], level=level
+    )
+    hours = lognormal_draws(effort_rng(study, int(row["year"])), number, effort)
+    caught = lognormal_draws(rng, number, landed)
     met = vulnerability(lengths, density.length_mm)
     legal = float(met[today.legal(lengths)].sum() / met.sum()) if met.sum() > 0 else 0.0
     kept_share, kept_draws = np.full(number, noncompliance), None
+    counted_kept = creel_total(row["kept"], row["se_kept"], units="fish", what="fish kept", level=level)
     if today.may_keep:
-        kept = float(row["kept"]) if math.isfinite(row["kept"]) else math.nan
-        if not math.isfinite(kept) or legal <= 0:
+        if not counted_kept.estimable or legal <= 0:
             return None
-        kept_draws = _creel_draws(rng, number, max(kept, 0.5), float(row["se_kept"]), level)
+        least = creel_total(max(counted_kept.value, 0.5), row["se_kept"], units="fish", what="fish kept", level=level)
+        kept_draws = lognormal_draws(rng, number, least)
         kept_share = np.minimum(kept_draws / (caught * legal), 0.99)
     fishing = open_number = exploitation = None
     if not density.relative and study.water.length_km is not None:
@@ -162,8 +173,8 @@ def anglers_today(
             open_number = there * legal
             exploitation = kept_draws / open_number
     return Anglers(
-        int(row["year"]), hours, caught, caught / hours, 1 - kept_share, fishing, float(row["kept"]), kept_draws, open_number,
-        exploitation,
+        int(row["year"]), effort, rate, hours, caught, caught / hours, 1 - kept_share, fishing, counted_kept, kept_draws,
+        open_number, exploitation,
     )  # fmt: skip
 
 

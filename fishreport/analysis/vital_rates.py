@@ -59,19 +59,32 @@ def described(draws: Floats, units: str, how: str, level: float, n: int = 0) -> 
     return Estimate(float(middle), float(values.std(ddof=1)), float(low), float(high), level, units, how, n)
 
 
-def log_sd(estimate: Estimate) -> float:
-    """Log standard deviation of an estimate above 0: by its limits, else by its standard error; 0 without either."""
-    z = float(norm.ppf(0.5 + estimate.level / 2))
+def log_sds(estimate: Estimate) -> tuple[float, float]:
+    """Log standard deviations of an estimate above 0, below and above it.
+
+    By its limits, each for its own side where the estimate lies between them; else by its standard error, on both sides alike; 0
+    without either.
+    """
+    z, value = float(norm.ppf(0.5 + estimate.level / 2)), estimate.value
     if math.isfinite(estimate.lower) and math.isfinite(estimate.upper) and 0 < estimate.lower < estimate.upper:
-        return (math.log(estimate.upper) - math.log(estimate.lower)) / (2 * z)
-    if math.isfinite(estimate.se) and estimate.se > 0 and estimate.value > 0:
-        return math.sqrt(math.log1p((estimate.se / estimate.value) ** 2))
-    return 0.0
+        if estimate.lower <= value <= estimate.upper:
+            return math.log(value / estimate.lower) / z, math.log(estimate.upper / value) / z
+        return (math.log(estimate.upper / estimate.lower) / (2 * z),) * 2
+    if math.isfinite(estimate.se) and estimate.se > 0 and value > 0:
+        return (math.sqrt(math.log1p((estimate.se / value) ** 2)),) * 2
+    return 0.0, 0.0
 
 
 def lognormal_draws(rng: np.random.Generator, shape: int | tuple[int, ...], estimate: Estimate) -> Floats:
-    """Draws about an estimate above 0 as their median, spread as its limits (else its standard error) tell."""
-    return np.asarray(estimate.value * np.exp(log_sd(estimate) * rng.standard_normal(shape)))
+    """Draws about an estimate above 0, spread as its limits (else its standard error) tell.
+
+    Two-piece lognormal: half of the draws lie on each side, each side with a spread of its own, so that median and both limits of
+    many draws are those of the estimate, also where one limit lies farther off than the other (our own; the two-piece normal of
+    Wallis 2014, Statistical Science 29: 106-112, from memory, keeps the mode instead).
+    """
+    draws = rng.standard_normal(shape)
+    below, above = log_sds(estimate)
+    return np.asarray(estimate.value * np.exp(np.where(draws < 0, below, above) * draws))
 
 
 def spread_draws(rng: np.random.Generator, draws: int, given: Spread, *, positive: bool = True) -> Floats:
@@ -195,7 +208,7 @@ def mortality_draws(
     Notes
     -----
     An estimated M is drawn 400 times for each draw, and one of them is picked with probability in proportion to the likelihood
-    of ln Z (normal about ln(M + s F), spread as the limits of Z tell): M and F then agree with the ages in the catch. With
+    of ln Z (normal about ln(M + s F), on each side as the limits of Z tell): M and F then agree with the ages in the catch. With
     neither F by hand nor a harvest, F = (Z - M) / s with Z drawn from its estimate, and only pairs with F > 0 are kept.
 
     Raises
@@ -227,10 +240,11 @@ def mortality_draws(
         return MortalityDraws(m[rows, place], np.maximum(f[rows, place], 0.0), how_m, "total less natural mortality", notes)
     else:
         raise InputError("nothing tells of fishing mortality: give it by hand, or a harvest table, or ages")
-    spread = log_sd(total) if known_total and total is not None else 0.0
-    if total is None or spread <= 0 or fixed_natural:
+    below, above = log_sds(total) if known_total and total is not None else (0.0, 0.0)
+    if total is None or min(below, above) <= 0 or fixed_natural:
         return MortalityDraws(m[:, 0], f[:, 0], how_m, how_f)
-    weight = np.exp(-0.5 * ((math.log(total.value) - np.log(np.maximum(m + share * f, 1e-9))) / spread) ** 2)
+    off = np.log(np.maximum(m + share * f, 1e-9)) - math.log(total.value)
+    weight = np.exp(-0.5 * (off / np.where(off < 0, below, above)) ** 2)
     place, rows = _picked(rng, weight), np.arange(draws)
     how_m = how_m if fixed_natural else "life history and total mortality from ages"
     return MortalityDraws(m[rows, place], f[rows, place], how_m, how_f)

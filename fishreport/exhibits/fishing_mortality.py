@@ -201,7 +201,7 @@ def _left_over(
         f"total less natural mortality leaves {amount} for fishing of {name}: this difference alone does not tell it from "
         "nothing, since both are uncertain"
     )
-    if asked.known.anglers is not None and asked.known.anglers.kept > 0:
+    if asked.known.anglers is not None and asked.known.anglers.kept.value > 0:
         text += f"; the creel survey does: {value_cell(asked.fishing)} of fish that may be kept"
     creel = Result("fishing_mortality", asked.fishing, context.season, asked.key, detail=CREEL)
     return [Finding(sentence(text), (result.id, creel.id), "unclear")]

@@ -11,6 +11,7 @@ import pytest
 from fishreport.analysis.classes import study_classes
 from fishreport.analysis.fishing_today import CREEL, CREEL_OVER_AGES, FITS_BOTH, fishing_today, rates_today
 from fishreport.analysis.mortality import mortality
+from fishreport.analysis.population import population
 from fishreport.analysis.rules import rules_of, todays_rule
 from fishreport.analysis.scenario_inputs import species_inputs
 from fishreport.study import read_study
@@ -35,6 +36,37 @@ def test_the_scenarios_start_from_the_same_draws(study, demo_survey, found):
         one = found.species[own.species.key]
         assert np.median(inputs.life.fishing_mortality) == one.fishing.value
         assert np.quantile(inputs.life.natural_mortality, [0.025, 0.975]) == pytest.approx([one.natural.lower, one.natural.upper])
+
+
+def test_the_effort_of_a_water_is_one(study, demo_survey, found):
+    """Draw by draw the same hours for every species, and other hours with another seed."""
+    brown, rainbow = (found.species[key].known.anglers for key in ("brown_trout", "rainbow_trout"))
+    assert (brown.effort_h == rainbow.effort_h).all()
+    assert not (brown.caught / 6440 == rainbow.caught / 1298).any()
+    other = study.model_copy(update={"parameters": study.parameters.model_copy(update={"seed": 1})})
+    again = rates_today(other, demo_survey, study_classes(study)[0], todays_rule(study, "brown_trout")).anglers
+    assert not (again.effort_h == brown.effort_h).any()
+
+
+def test_what_the_scenarios_start_from_is_what_other_chapters_tell(study, demo_survey):
+    """Density as the census gives it with its own limits; effort and catch rate as harvest.csv gives them."""
+    classes = study_classes(study)
+    censuses = population(study, demo_survey, classes).results
+    for own, caught in zip(classes[:2], (6440, 1298), strict=True):
+        key = own.species.key
+        inputs = species_inputs(study, demo_survey, own, rules_of(study)[key], np.random.default_rng(77))
+        told = {source.name: source.estimate for source in inputs.sources}
+        census = censuses.one(quantity="density_per_km", species=key, size_class="stock", season=2025, detail=None).estimate
+        density = told["density_per_km"]
+        assert (density.value, density.lower, density.upper) == (census.value, census.lower, census.upper)
+        drawn = np.quantile(inputs.life.density_per_km, [0.025, 0.5, 0.975])
+        assert drawn == pytest.approx([census.lower, census.value, census.upper], rel=0.06)
+        assert told["effort_h_per_km"].value == pytest.approx(30200 / 14.2)
+        assert told["effort_h_per_km"].units == "h/km"
+        assert told["catch_per_hour"].value == pytest.approx(caught / 30200)
+        factor = np.exp(1.959964 * np.sqrt(np.log1p((2400 / 30200) ** 2)))
+        assert told["effort_h_per_km"].upper == pytest.approx(factor * 30200 / 14.2)
+        assert np.median(inputs.angling.effort_h_per_km) == pytest.approx(30200 / 14.2, rel=0.02)
 
 
 @pytest.mark.parametrize("key", ["brown_trout", "rainbow_trout"])
