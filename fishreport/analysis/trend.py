@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -106,6 +106,8 @@ class IndexTrend:
         Of the leading indices only.
     smooth_p, smooth_adjusted_p : float
         Of the change of the smoothed level, and the same adjusted for the number of such changes; NaN where there is none.
+    restates : bool
+        True where another trend asks the same question: it is not among those tested, and has no `adjusted_p`.
     """
 
     series: IndexSeries
@@ -120,6 +122,7 @@ class IndexTrend:
     smooth: LocalLevel | None
     smooth_p: float = math.nan
     smooth_adjusted_p: float = math.nan
+    restates: bool = False
 
 
 @dataclass(frozen=True)
@@ -131,35 +134,6 @@ class Step:
     change: StepChange
     beside_trend: StepChange
     result: Result
-
-
-@dataclass(frozen=True)
-class Multiplicity:
-    """How many trends (or changes of smoothed levels) were tested, and how many chance alone would make look like one.
-
-    Attributes
-    ----------
-    tested : int
-        Those with an interval.
-    outside : int
-        Those whose interval leaves out zero.
-    expected : float
-        Expected number of those if nothing changed at all, (1 − level) × tested.
-    standing : tuple[IndexSeries, ...]
-        Those whose adjusted p is below 1 − level.
-    level : float
-    """
-
-    tested: int
-    outside: int
-    expected: float
-    standing: tuple[IndexSeries, ...]
-    level: float
-
-    @property
-    def held(self) -> int:
-        """How many stand after adjusting for their number."""
-        return len(self.standing)
 
 
 def is_lead(series: IndexSeries, classes: LengthClasses) -> bool:
@@ -315,11 +289,35 @@ def adjusted_p(p: Sequence[float]) -> list[float]:
     return [float(q) for q in adjusted]
 
 
+# An index → the one that asks the same question in its stead, of the same species and class, where that has a trend.
+_STANDS_FOR = {
+    "catch_rate": QUANTITY,
+    "condition_factor": "relative_weight",
+    "annual_survival": "total_mortality",
+}
+
+
+def _restates(one: IndexTrend, asked: Collection[tuple[str, str, str]]) -> bool:
+    """True where the same question is `asked` by another index, or of all lengths beside fish of stock length and longer."""
+    s = one.series
+    quantities = {s.quantity, _STANDS_FOR.get(s.quantity, s.quantity)}
+    sizes = {s.size_class, "stock"} if s.size_class == "all" else {s.size_class}
+    stead = {(s.species, quantity, size_class) for quantity in quantities for size_class in sizes}
+    return bool((stead - {(s.species, s.quantity, s.size_class)}) & set(asked))
+
+
 def index_trends(results: Results, classes: Sequence[LengthClasses], season: int) -> list[IndexTrend]:
-    """Trends of every index among `results`, with p adjusted for their number; smoothed changes are adjusted for theirs."""
+    """Trends of every index among `results`, with p adjusted for their number; smoothed changes are adjusted for theirs.
+
+    Each question counts once: the catch rate as caught, the condition factor, survival, and all lengths are not counted beside
+    the standardised catch rate, relative weight, total mortality, and stock length and longer.
+    """
     owners = {own.species.key: own for own in classes}
     found = [index_trend(one, lead=is_lead(one, owners[one.species])) for one in index_series(results, classes, season)]
-    of_trends, of_changes = adjusted_p([one.p for one in found]), adjusted_p([one.smooth_p for one in found])
+    asked = {(t.series.species, t.series.quantity, t.series.size_class) for t in found if t.result.estimate.estimable}
+    found = [replace(one, restates=_restates(one, asked)) for one in found]
+    of_trends = adjusted_p([math.nan if one.restates else one.p for one in found])
+    of_changes = adjusted_p([one.smooth_p for one in found])
     return [
         replace(one, adjusted_p=trend, smooth_adjusted_p=change)
         for one, trend, change in zip(found, of_trends, of_changes, strict=True)
@@ -337,25 +335,6 @@ def driven(trends: Sequence[IndexTrend], classes: Sequence[LengthClasses]) -> li
     lead = {own.species.key: "stock" if "stock" in own.bounds_mm else "all" for own in classes}
     wanted = (QUANTITY, "relative_weight", "condition_factor")
     return [t for t in trends if t.series.quantity in wanted and t.series.size_class == lead[t.series.species]]
-
-
-def _multiplicity(tests: Sequence[tuple[IndexSeries, Estimate, float]], level: float) -> Multiplicity:
-    tested = [(series, e, q) for series, e, q in tests if e.estimable and not math.isnan(e.lower)]
-    outside = sum(e.lower > 0 or e.upper < 0 for _, e, _ in tested)
-    standing = tuple(series for series, _, q in tested if q < 1 - level)
-    return Multiplicity(len(tested), outside, (1 - level) * len(tested), standing, level)
-
-
-def multiplicity(trends: Sequence[IndexTrend], level: float) -> Multiplicity:
-    """Count of trends tested, of intervals without zero, and of those that chance would give."""
-    return _multiplicity([(one.series, one.result.estimate, one.adjusted_p) for one in trends], level)
-
-
-def smoothed_multiplicity(trends: Sequence[IndexTrend], level: float) -> Multiplicity:
-    """The same of the changes of smoothed levels from the first season to the last."""
-    return _multiplicity(
-        [(one.series, one.smooth.change, one.smooth_adjusted_p) for one in trends if one.smooth is not None], level
-    )  # fmt: skip
 
 
 def steps(study: Study, trends: Sequence[IndexTrend]) -> list[Step]:

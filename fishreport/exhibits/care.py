@@ -264,7 +264,8 @@ def _harm_sentence(log: CareLog, ids: tuple[str, ...], units: Units) -> list[Fin
         times = f"at least {format_number(ratio.lower, digits=2)} times as often ({level} limit), as none was harmed before"
     found = direction(replace(ratio, value=0.0, lower=ratio.lower - 1, upper=ratio.upper - 1))
     if found == "up":
-        return [Finding(f"Fish were harmed more often than in the seasons before: {times}. Look into the cause.", ids, found)]
+        text = f"Fish were harmed more often than in the seasons before: {times}. Look into the cause."
+        return [Finding(text, ids, found, key=True)]
     if found == "down":
         return [Finding(f"Fish were harmed less often than in the seasons before: {times}.", ids, found)]
     text = f"Whether fish were harmed more or less often than in the seasons before cannot be told: {times}."

@@ -88,8 +88,13 @@ def key_findings(found: Findings, context: Context) -> list[Findings | Remark]:
     shown: list[Findings | Remark] = [Findings(tuple(by_species[""]))] if by_species[""] else []
     for key, name in context.names.items():
         if by_species.get(key):
-            shown += [Remark(f"### {name}"), Findings(tuple(sorted(by_species[key], key=_rank)))]
+            shown += [Remark(f"### {name}"), Findings(tuple(sorted(by_species[key], key=_place)))]
     return shown
+
+
+def _place(finding: Finding) -> tuple[int, bool]:
+    """Order on the page: by quantity, and of one quantity what can be told before what cannot."""
+    return _rank(finding), finding.direction == "unclear"
 
 
 def _rank(finding: Finding) -> int:

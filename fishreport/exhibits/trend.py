@@ -9,7 +9,8 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from fishreport.analysis.catch_model import QUANTITY
-from fishreport.analysis.trend import IndexSeries, IndexTrend, Multiplicity
+from fishreport.analysis.trend import IndexSeries, IndexTrend
+from fishreport.analysis.trend_family import Multiplicity
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Table
 from fishreport.exhibits.history import narrow_season_axis
@@ -30,6 +31,16 @@ NAMES = {
 }
 _INDICES = {QUANTITY: "standardised catch rate", "proportional_size": "share by length"}
 DRAWN = (("proportional_size", "quality"), ("relative_weight", "stock"), ("mean_length", "stock"))
+# What is tested, said wherever the trends are counted.
+FAMILY = (
+    "catch rate, share by length, mean length and condition of each length class, and total mortality; each question once, so "
+    "that the catch rate as caught, the condition factor, survival and all lengths are left out where the standardised catch "
+    "rate, relative weight, total mortality and stock length stand for them"
+)
+# What the panels are drawn with, in the order of the legend.
+_DRAWN_WITH = (_SEASON, _LEVEL, _BAND, _TREND) = (
+    "season, with interval", "smoothed level", "interval of the smoothed level", "trend line",
+)  # fmt: skip
 _AXES = {"proportional_size": "Share quality (%)", "relative_weight": "Relative weight", "mean_length": "Mean length"}
 
 
@@ -68,9 +79,9 @@ def trend_table(trends: Sequence[IndexTrend], counts: Multiplicity, moves: Multi
     columns = [Column("Species", align="left"), Column("Index", align="left"), Column("Trend a year"), Column("p")]
     columns += [Column("Adjusted p"), Column("Smoothed, first to last")]
     caption = (
-        f"Trends over all seasons, with {percent_level(counts.level)} intervals; catch rates are the standardised ones. p is "
-        "adjusted for the number of trends tested. The last column is the change of the smoothed level from the first season to "
-        "the last."
+        f"Trends over all seasons, with {percent_level(counts.level)} intervals; catch rates are the standardised ones. "
+        "Adjusted p allows for the number of trends tested (Benjamini–Hochberg). The last column is the change of the smoothed "
+        "level from the first season to the last."
     )
     reasons = {
         f"{context.names[t.series.species]}, {index_name(t.series, context).lower()}: {_bare(note)}.": None
@@ -115,24 +126,34 @@ def _bare(note: str) -> str:
 def standing_words(counts: Multiplicity, context: Context, by: str = "") -> str:
     """How many stand after adjusting for their number, and which: ``1 stands …: catch rate of brown trout (stock)``."""
     head = f"{counts.held or 'none'} {'stand' if counts.held > 1 else 'stands'} after adjusting for the number{by}"
-    if not counts.standing:
-        return head
+    return f"{head}: {_listed(counts.standing, context)}" if counts.standing else head
+
+
+def outside_words(counts: Multiplicity, context: Context) -> str:
+    """Those whose interval leaves out zero, in brackets after a space; empty where none does."""
+    return f" ({_listed(counts.apart, context)})" if counts.apart else ""
+
+
+def _listed(several: Sequence[IndexSeries], context: Context) -> str:
     classes: dict[str, list[str]] = {}
-    for s in counts.standing:
+    for s in several:
         name = context.names[s.species].lower()
         index = _INDICES.get(s.quantity) or NAMES[s.quantity].lower().replace(",", "")
         classes.setdefault(f"{index} of {name}", []).append("all lengths" if s.size_class == "all" else s.size_class)
-    return f"{head}: {joined([f'{of} ({joined(sizes)})' for of, sizes in classes.items()])}"
+    return "; ".join(f"{of}, {joined(sizes)}" for of, sizes in classes.items())
 
 
 def _counted_words(counts: Multiplicity, noun: str, context: Context) -> tuple[str, ...]:
     if not counts.tested:
         return ()
-    nested = ", classes that hold each other among them, so that they are not independent" if noun == "trend" else ""
+    nested = (
+        f": {FAMILY}. The classes hold each other, so that they are not independent" if noun == "trend" else ""
+    )  # fmt: skip
     return (
         f"{counted(counts.tested, noun)} {'was' if counts.tested == 1 else 'were'} tested{nested}. If nothing had changed, about "
         f"{format_number(counts.expected, decimals=1)} of the intervals would leave out zero by chance; {counts.outside} "
-        f"{'does' if counts.outside == 1 else 'do'}, and {standing_words(counts, context, ' (Benjamini–Hochberg)')}.",
+        f"{'does' if counts.outside == 1 else 'do'}{outside_words(counts, context)}, and "
+        f"{standing_words(counts, context, ' (Benjamini–Hochberg)')}.",
     )
 
 
@@ -144,7 +165,10 @@ def class_table(trends: Sequence[IndexTrend], context: Context) -> Table | None:
         return None
     lost = joined([f"{context.names[t.series.species].lower()} {t.series.size_class}" for t in left_out])
     notes = (f"No trend in percent where no such fish was caught in some season: {lost}.",) if left_out else ()
-    caption = "Trend of the catch rate as estimated season by season, by length class: percent a year, with intervals."
+    caption = (
+        "Trend of the catch rate as estimated season by season, by length class: percent a year, with intervals that are not "
+        "adjusted for their number."
+    )
     return grid_table(
         "trends-by-class", caption, chosen, context.units, row_heading="Class", row=lambda r: heading(str(r.size_class)),
         column=lambda r: context.names[str(r.species)], notes=notes, say_notes=False,
@@ -158,13 +182,13 @@ def _panel(ax: Axes, trend: IndexTrend, context: Context) -> None:
     def shown(x: np.ndarray) -> np.ndarray:
         return np.asarray(units.quantity(np.asarray(x, float), s.units)[0], dtype=float)
 
-    interval_points(ax, s.year, shown(s.value), shown(s.lower), shown(s.upper), point, label="season, with interval", line=False)
+    interval_points(ax, s.year, shown(s.value), shown(s.lower), shown(s.upper), point, label=_SEASON, line=False)
     if trend.smooth is not None and trend.smooth.year.size:
         m = trend.smooth
-        ax.fill_between(m.year, shown(m.lower), shown(m.upper), color=PALE, linewidth=0, label="its interval")
-        ax.plot(m.year, shown(m.level), color=smooth.colour, linewidth=1.8, label="smoothed level")
+        ax.fill_between(m.year, shown(m.lower), shown(m.upper), color=PALE, linewidth=0, label=_BAND)
+        ax.plot(m.year, shown(m.level), color=smooth.colour, linewidth=1.8, label=_LEVEL)
     if trend.line is not None and trend.line.year.size:
-        ax.plot(trend.line.year, shown(trend.line.fitted), color=INK, linewidth=1.0, linestyle=line.dash, label="trend line")
+        ax.plot(trend.line.year, shown(trend.line.fitted), color=INK, linewidth=1.0, linestyle=line.dash, label=_TREND)
     narrow_season_axis(ax, s.seasons)
 
 
@@ -200,7 +224,8 @@ def _numbers(label: str, trends: Sequence[IndexTrend], context: Context) -> Tabl
 
 
 def _legend(figure: object, axes: np.ndarray) -> None:
-    handles = {text: handle for ax in axes.ravel() for handle, text in zip(*ax.get_legend_handles_labels(), strict=True)}
+    found = {text: handle for ax in axes.ravel() for handle, text in zip(*ax.get_legend_handles_labels(), strict=True)}
+    handles = {text: found[text] for text in _DRAWN_WITH if text in found}
     figure.legend(handles.values(), handles.keys(), loc="outside lower center", ncols=4)  # type: ignore[attr-defined]
 
 

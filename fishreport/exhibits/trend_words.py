@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from fishreport.analysis.catch_model import QUANTITY
 from fishreport.analysis.result import Result
-from fishreport.analysis.trend import IndexSeries, IndexTrend, Multiplicity
+from fishreport.analysis.trend import IndexSeries, IndexTrend
+from fishreport.analysis.trend_family import Multiplicity
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Finding, Findings
 from fishreport.exhibits.tabulate import counted, joined
-from fishreport.exhibits.trend import standing_words
+from fishreport.exhibits.trend import outside_words, standing_words
 from fishreport.exhibits.units import format_number
 from fishreport.exhibits.wording import Allowance, collect, direction, sentence
 
@@ -42,8 +44,8 @@ def steady_margin(series: IndexSeries) -> float:
 def findings(trends: Sequence[IndexTrend], counts: Multiplicity, moves: Multiplicity, context: Context) -> Findings:
     """Trends by their intervals alone: the catch rate of each species, the others that can be told, and how many by chance.
 
-    `counts` of the trends and `moves` of the changes of smoothed levels say how many were tested and stand; an adjusted p lowers
-    the word of likelihood, and is said where it no longer tells the change from chance. The last season is set against the
+    `counts` of the trends and `moves` of the changes of smoothed levels say how many were tested and stand; where an adjusted
+    p no longer tells a change from chance, that is said and the change only seems to be one. The last season is set against the
     first where a trend cannot be told, or does not stand.
     """
     said: list[Finding] = []
@@ -58,17 +60,20 @@ def findings(trends: Sequence[IndexTrend], counts: Multiplicity, moves: Multipli
 
 def _ids(trends: Sequence[IndexTrend], quantity: str) -> tuple[str, ...]:
     """Ids of the trends, or of the smoothed changes; those alone whose interval leaves out zero, if there are any."""
-    every = [t.result if quantity == "trend_per_year" else smoothed_result(t) for t in trends]
+    every = [t.result if quantity == "trend_per_year" else smoothed_result(t) for t in trends if not t.restates]
     found = [one for one in every if one is not None]
     outside = [one.id for one in found if direction(one.estimate) in ("up", "down")]
     return tuple(outside or [one.id for one in found])
 
 
 def _tested(many: Multiplicity, noun: str, ids: tuple[str, ...], context: Context) -> Finding:
-    span = " from the first season to the last" if noun != "trend" else ""
+    span = " of catch rate, size, condition and mortality" if noun == "trend" else " from the first season to the last"
+    were = "was tested" if many.tested == 1 else "were tested"
+    were += ", each question once" if noun == "trend" else ""
     text = (
-        f"{counted(many.tested, noun)}{span} {'was' if many.tested == 1 else 'were'} tested; {many.outside} of their intervals "
-        f"leave out zero, where about {format_number(many.expected, decimals=1)} would by chance if nothing had changed, and "
+        f"{counted(many.tested, noun)}{span} {were}; {many.outside} of their intervals "
+        f"{'leaves' if many.outside == 1 else 'leave'} out zero{outside_words(many, context)}, "
+        f"where about {format_number(many.expected, decimals=1)} would by chance if nothing had changed, and "
         f"{standing_words(many, context)}"
     )
     return Finding(sentence(text), ids)
@@ -91,10 +96,13 @@ def _species(
             allowed=Allowance(one.adjusted_p, f"{counted(counts.tested, 'trend')} tested"),
         )  # fmt: skip
         moved = one.smooth is not None and direction(one.smooth.change) in ("up", "down")
-        front, told = main and s.quantity in _KEY, found.direction != "unclear"
-        doubted = found.direction in ("up", "down") and one.adjusted_p >= 1 - counts.level
+        way = direction(one.result.estimate, margin=margin)
+        front, told = main and s.quantity in _KEY, way != "unclear"
+        doubted = way in ("up", "down") and one.adjusted_p >= 1 - counts.level
         if told or (lead and not moved):
-            said.append(found)
+            # What does not stand gives way on the front page to the comparison that does.
+            better = doubted and moved and one.smooth_adjusted_p < 1 - moves.level
+            said.append(replace(found, key=found.key and not better))
         if moved and (doubted or not told):
             said.append(_smoothed(one, moves, front, front and not told, context))
         if not told and not lead and not (moved and front):

@@ -29,6 +29,8 @@ Direction = Literal["up", "down", "steady", "unclear"]
 
 # Mastrandrea et al. 2010, guidance note on consistent treatment of uncertainties (IPCC), table 1; from memory.
 _LIKELIHOOD = ((0.99, "virtually certain"), (0.95, "extremely likely"), (0.90, "very likely"), (0.66, "likely"))
+# What is no longer told from chance once its fellow tests are counted is called likely at most (our own choice).
+_MOST_OF_ONE_AMONG_MANY = 0.90
 
 
 def likelihood(probability: float) -> str:
@@ -92,20 +94,38 @@ def mirrored(estimate: Estimate) -> Estimate:
     return replace(estimate, value=-estimate.value, lower=-estimate.upper, upper=-estimate.lower)
 
 
+def season_change(before: Estimate, after: Estimate) -> Estimate:
+    """The change between two independent estimates, both estimable.
+
+    In percent of the first (`contrast.percent_change`); as a plain difference (`contrast.difference`), of percentages in
+    percentage points, for what is itself a percentage and where a value or lower limit is not above zero.
+    """
+    change = percent_change(before, after) if before.units != "percent" else None
+    if change is not None and change.estimable:
+        return change
+    change = difference(before, after)
+    return replace(change, units="percentage points") if change.units == "percent" else change
+
+
+def two_sided(change: Estimate) -> float:
+    """Two-sided p of no change, as the interval has it; NaN without an interval."""
+    return 2 * (1 - _likely_direction(change))
+
+
 def _likely_direction(estimate: Estimate) -> float:
     above = probability_above(estimate, 0.0)
     return max(above, 1 - above)
 
 
 def _likely(change: Estimate, noun: str, allowed: Allowance | None) -> str:
-    """How likely a rise or fall is: by its interval, or by its adjusted p where that is less sure."""
+    """How likely a rise or fall is, by its interval; no more than likely where it does not stand among the others tested."""
     plain = _likely_direction(change)
-    if allowed is None or math.isnan(allowed.adjusted_p):
+    if allowed is None or allowed.stands(change.level):
         return f"a {noun} is {likelihood(plain)}"
-    text = f"a {noun} is {likelihood(min(plain, 1 - allowed.adjusted_p / 2))}"
-    if allowed.adjusted_p < 1 - change.level:
-        return text
-    return f"{text}, adjusted for the {allowed.tests} (p {allowed.adjusted_p:.2g}, not below {1 - change.level:.2g})"
+    adjusted, bound = f"{allowed.adjusted_p:.2g}", f"{1 - change.level:.2g}"
+    shown = f"just over {bound}" if float(adjusted) <= float(bound) else adjusted
+    word = likelihood(min(plain, _MOST_OF_ONE_AMONG_MANY))
+    return f"a {noun} is {word}, but it does not stand after adjusting for the {allowed.tests} (adjusted p {shown})"
 
 
 def _chance(probability: float) -> str:
@@ -133,6 +153,10 @@ class Allowance:
 
     adjusted_p: float
     tests: str
+
+    def stands(self, level: float) -> bool:
+        """True where the adjusted p is below 1 − `level`, or there is none to adjust."""
+        return math.isnan(self.adjusted_p) or self.adjusted_p < 1 - level
 
 
 @dataclass(frozen=True)
@@ -203,12 +227,14 @@ class Writer:
         when = "" if result.season is None else f"in {result.season} "
         return Finding(sentence(f"{when}{self.subject(result)} was {self.amount(result.estimate)}"), (result.id,), "none", key)
 
-    def change(self, before: Result, after: Result, *, margin: float | None = None, key: bool = False) -> Finding:
+    def change(
+        self, before: Result, after: Result, *, margin: float | None = None, key: bool = False, allowed: Allowance | None = None
+    ) -> Finding:
         """Change from one season to another, of two independent estimates of one quantity.
 
         In percent of the first (`contrast.percent_change`); as a plain difference (`contrast.difference`) for a quantity that is
         itself a percentage, and where a value or lower limit is not above zero. `margin`: in percent or those units; None takes
-        `steady_percent` for changes in percent, and no margin otherwise.
+        `steady_percent` for changes in percent, and no margin otherwise. `allowed`: as in `trend`.
 
         Raises
         ------
@@ -225,15 +251,10 @@ class Writer:
             seasons = " and ".join(str(r.season) for r in lacking)
             text = f"whether {subject} changed {span} cannot be told: {_reason(lacking[0].estimate)} in {seasons}"
             return Finding(sentence(text), ids, "unclear", key)
-        relative = before.estimate.units != "percent"
-        change = percent_change(before.estimate, after.estimate) if relative else None
-        if change is None or not change.estimable:
-            change = difference(before.estimate, after.estimate)
-            change = replace(change, units="percentage points") if change.units == "percent" else change
-            relative = False
+        change = season_change(before.estimate, after.estimate)
         if margin is None:
-            margin = self.steady_percent if relative else 0.0
-        return self._moved(change, subject, span, ids, margin, key)
+            margin = self.steady_percent if change.units == "percent" else 0.0
+        return self._moved(change, subject, span, ids, margin, key, allowed)
 
     def _moved(
         self, change: Estimate, subject: str, span: str, ids: tuple[str, ...], margin: float, key: bool,
@@ -250,6 +271,8 @@ class Writer:
         else:
             verb, noun = ("rose", "rise") if found == "up" else ("fell", "fall")
             size = self._with_interval(change if found == "up" else mirrored(change))
+            if allowed is not None and not allowed.stands(change.level):
+                verb, found = "seems to have risen" if found == "up" else "seems to have fallen", "unclear"
             text = f"{subject} {verb} {span} by {size}; {_likely(change, noun, allowed)}"
         return Finding(sentence(text), ids, found, key)
 
@@ -260,8 +283,8 @@ class Writer:
         """Trend over seasons, from a ``trend_per_year`` result whose `detail` names the quantity that it is the trend of.
 
         `seasons` counts those with data. `margin`: in the units of the estimate; None takes `steady_percent` for a trend in
-        percent per year, and no margin otherwise. `allowed`: the word of likelihood is no surer than that adjusted p, and an
-        adjusted p that no longer tells the trend from chance is said.
+        percent per year, and no margin otherwise. `allowed`: where its adjusted p no longer tells the trend from chance,
+        that is said, the trend only *seems* to be one, and its direction is unclear.
         """
         estimate, subject = result.estimate, self.subject(result)
         if not estimate.estimable:
@@ -289,7 +312,10 @@ class Writer:
             return self.moved(result, f"from {first} to {last}, {span},", key=key)
         word, noun, verb = ("higher", "rise", "rose") if found == "up" else ("lower", "fall", "fell")
         size = self._with_interval(change if found == "up" else mirrored(change))
-        text = f"{subject} was {word} in {last} than in {first}, {span}, by {size}; {_likely(change, noun, allowed)}"
+        was = "was"
+        if allowed is not None and not allowed.stands(change.level):
+            was, found = "seems to have been", "unclear"
+        text = f"{subject} {was} {word} in {last} than in {first}, {span}, by {size}; {_likely(change, noun, allowed)}"
         if unsteady is None:
             return Finding(sentence(text), (result.id,), found, key)
         text = f"{text}; whether it {verb} steadily cannot be told"

@@ -165,7 +165,7 @@ class Sheet:
             "how": HOW,
             "caution": CAUTION,
             "species": _by_species(brief.told[: amounts.told]),
-            "more_told": _more(len(brief.told) - amounts.told, "finding"),
+            "more_told": "More findings are in the report." if len(brief.told) > amounts.told else "",
             "rows": brief.aims[: amounts.rows],
             "more_rows": self._more_rows(amounts.rows),
             "meaning": self.meaning.first(amounts.meaning),

@@ -11,7 +11,7 @@ import pytest
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
-from fishreport.analysis import catch, catch_model, condition, drivers, plan, sizes, trend
+from fishreport.analysis import catch, catch_model, condition, drivers, plan, sizes, trend, trend_family
 from fishreport.analysis.classes import study_classes
 from fishreport.analysis.result import Result, Results
 from fishreport.methods.estimate import Estimate
@@ -97,7 +97,7 @@ def test_dependent_seasons_take_the_wider_interval(trends):
 
 def test_adjusted_p_is_that_of_benjamini_and_hochberg(trends):
     """statsmodels.stats.multitest.multipletests, method fdr_bh."""
-    known = [t for t in trends if math.isfinite(t.p)]
+    known = [t for t in trends if math.isfinite(t.p) and not t.restates]
     theirs = multipletests([t.p for t in known], method="fdr_bh")[1]
     np.testing.assert_allclose([t.adjusted_p for t in known], theirs)
     moved = [t for t in trends if math.isfinite(t.smooth_p)]
@@ -120,18 +120,39 @@ def test_p_of_a_smoothed_change_is_that_of_its_interval(trends):
 
 
 def test_multiplicity_counts(trends):
-    counts = trend.multiplicity(trends, 0.95)
-    intervals = [t.result.estimate for t in trends if t.result.estimate.estimable]
+    counts = trend_family.multiplicity(trends, 0.95)
+    intervals = [t.result.estimate for t in trends if t.result.estimate.estimable and not t.restates]
     assert counts.tested == len(intervals)
     assert counts.outside == sum(e.lower > 0 or e.upper < 0 for e in intervals)
     assert counts.expected == pytest.approx(0.05 * counts.tested)
     assert counts.held == sum(t.adjusted_p < 0.05 for t in trends) <= counts.outside
     assert counts.standing == tuple(t.series for t in trends if t.adjusted_p < 0.05)
-    moves = trend.smoothed_multiplicity(trends, 0.95)
+    moves = trend_family.smoothed_multiplicity(trends, 0.95)
     smooth = [t for t in trends if t.smooth is not None and t.smooth.change.estimable]
     assert moves.tested == len(smooth)
     assert moves.outside == sum(t.smooth.change.lower > 0 or t.smooth.change.upper < 0 for t in smooth)
     assert moves.held == sum(t.smooth_adjusted_p < 0.05 for t in smooth)
+
+
+def test_each_question_counts_once(trends):
+    counted = {(t.series.species, t.series.quantity, t.series.size_class) for t in trends if not t.restates}
+    known = {(t.series.species, t.series.quantity, t.series.size_class) for t in trends if t.result.estimate.estimable}
+    for species, quantity, size_class in counted:
+        assert quantity not in ("annual_survival", "condition_factor")
+        assert quantity != "catch_rate" or (species, trend.QUANTITY, size_class) not in known
+        assert size_class != "all" or (species, quantity, "stock") not in known
+    for t in trends:
+        assert not (t.restates and math.isfinite(t.adjusted_p)), t.result.id
+    assert ("brown_trout", "catch_rate", "preferred") in counted and ("brown_trout", "relative_weight", "stock") in counted
+
+
+def test_a_question_that_nothing_else_asks_is_counted(known, classes):
+    """Without relative weight the condition factor is the condition, and without a standardised rate the one as caught."""
+    kept = Results(r for r in known if r.quantity in ("condition_factor", "catch_rate"))
+    found = trend.index_trends(kept, classes, 2025)
+    assert not _of(found, "condition_factor", "brown_trout", "stock").restates
+    assert not _of(found, "catch_rate", "brown_trout", "stock").restates
+    assert _of(found, "catch_rate", "brown_trout", "all").restates
 
 
 def test_shares_are_told_in_percentage_points(trends):
@@ -154,7 +175,7 @@ def test_a_share_of_none_or_all_in_half_of_the_seasons_has_no_trend(demo_study, 
     (one,) = trend.index_trends(Results(dataclasses.replace(r, size_class="quality") for r in edge), classes, 2025)
     assert one.result.estimate.notes[0] == f"not estimable: {reason}"
     assert math.isnan(one.p) and one.smooth is None and one.line is None and not one.sen.estimate.estimable
-    assert trend.multiplicity([one], 0.95).tested == 0
+    assert trend_family.multiplicity([one], 0.95).tested == 0
     study = demo_study.model_copy(update={"events": (Event(name="new gate", year=2015),)})
     (step,) = trend.steps(study, [one])
     assert step.change.change.notes[0] == f"not estimable: {reason}" == step.result.estimate.notes[0]
@@ -201,7 +222,7 @@ def test_too_few_seasons(classes, seasons):
     (one,) = trend.index_trends(_index([10.0] * seasons, quantity="standardised_catch_rate"), classes, 2025)
     assert not one.result.estimate.estimable and math.isnan(one.p)
     assert f"{seasons} season" in one.result.estimate.notes[0]
-    assert trend.multiplicity([one], 0.95).tested == 0
+    assert trend_family.multiplicity([one], 0.95).tested == 0
 
 
 def test_seasons_after_the_reported_one_do_not_count(classes):

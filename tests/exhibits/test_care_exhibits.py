@@ -127,6 +127,7 @@ def test_harm_against_the_seasons_before_is_said_by_its_interval(made, numbers, 
     found = exhibits.findings(dataclasses.replace(log, ratio=ratio), results, nights, (0, 36), 2025, METRIC).items
     (about,) = [item for item in found if "harmed more" in item.text or "harmed less" in item.text]
     assert words in about.text and about.direction == direction and about.results
+    assert about.key == (direction == "up")  # what calls for a look into the cause belongs on the front page
 
 
 def test_the_demo_says_that_more_fish_were_harmed(made):

@@ -10,7 +10,7 @@ import xml.etree.ElementTree as ET
 import numpy as np
 import pytest
 
-from fishreport.analysis import catch, catch_model, condition, drivers, plan, sizes, trend
+from fishreport.analysis import catch, catch_model, condition, drivers, plan, sizes, trend, trend_family
 from fishreport.exhibits import changes, objectives, standardised, trend_words
 from fishreport.exhibits import trend as exhibits
 from fishreport.exhibits.context import report_context
@@ -26,8 +26,8 @@ class Made:
     before: object
     trends: list
     lead: list
-    counts: trend.Multiplicity
-    moves: trend.Multiplicity
+    counts: trend_family.Multiplicity
+    moves: trend_family.Multiplicity
     steps: list
     effects: list
     outcomes: tuple
@@ -54,7 +54,10 @@ def _make(study, survey) -> Made:
     effects = drivers.driver_effects(study, drivers.drivers(study, survey), trend.driven(lead, classes))
     outcomes = plan.evaluate_objectives(study, known)
     history = plan.objective_history(study, known, survey.seasons)
-    many = trend.multiplicity(trends, study.parameters.level), trend.smoothed_multiplicity(trends, study.parameters.level)
+    many = (
+        trend_family.multiplicity(trends, study.parameters.level),
+        trend_family.smoothed_multiplicity(trends, study.parameters.level),
+    )
     return Made(indices, before, trends, lead, *many, steps, effects, outcomes, history)
 
 
@@ -134,7 +137,6 @@ def test_every_sentence_names_results_that_exist_and_few_are_key(made, demo_cont
     assert [f.results for f in key] == [
         (f"trend_per_year/brown_trout/{catch}", f"smoothed_change/brown_trout/{catch}"),
         (f"trend_per_year/{condition}", f"smoothed_change/{condition}"),
-        (f"trend_per_year/rainbow_trout/{catch}",),
         (f"smoothed_change/rainbow_trout/{catch}",),
         (f"trend_per_year/smallmouth_bass/{catch}",),
     ]
@@ -162,7 +164,9 @@ def _changed(made: Made, lower, value, upper, **more):
     ],
 )
 def test_the_trend_is_worded_by_its_interval(made, demo_context, lower, value, upper, direction, words):
-    found = trend_words.findings(_changed(made, lower, value, upper), made.counts, made.moves, demo_context).items
+    found = trend_words.findings(
+        _changed(made, lower, value, upper, adjusted_p=0.001), made.counts, made.moves, demo_context
+    ).items
     (about,) = [f for f in found if f.key and f.results[0].startswith("trend_per_year/brown_trout/stock/standardised")]
     assert about.direction == direction and words in about.text
 
@@ -220,17 +224,19 @@ def test_that_a_steady_trend_cannot_be_told_is_said_once_of_each_index(made, dem
     ("q", "words"),
     [
         (0.001, "; a fall is virtually certain."),
-        (0.03, "; a fall is extremely likely."),
-        (0.074, "; a fall is extremely likely, adjusted for the {n} trends tested (p 0.074, not below 0.05)."),
-        (0.4, "; a fall is likely, adjusted for the {n} trends tested (p 0.4, not below 0.05)."),
+        (0.03, "; a fall is virtually certain."),
+        (0.0501, "likely, but it does not stand after adjusting for the {n} trends tested (adjusted p just over 0.05)."),
+        (0.074, "; a fall is likely, but it does not stand after adjusting for the {n} trends tested (adjusted p 0.074)."),
+        (0.4, "; a fall is likely, but it does not stand after adjusting for the {n} trends tested (adjusted p 0.4)."),
         (math.nan, "; a fall is virtually certain."),
     ],
 )
-def test_the_word_of_likelihood_is_no_surer_than_the_adjusted_p(made, demo_context, q, words):
+def test_a_trend_that_does_not_stand_only_seems_to_be_one(made, demo_context, q, words):
     shown = _changed(made, -9.0, -6.0, -3.0, adjusted_p=q)
     found = trend_words.findings(shown, made.counts, made.moves, demo_context).items
     (about,) = [f for f in found if f.key and f.results[0].startswith("trend_per_year/brown_trout/stock/standardised")]
-    assert about.direction == "down" and about.text.endswith(words.format(n=made.counts.tested))
+    stands = not q >= 0.05
+    assert about.direction == ("down" if stands else "unclear") and about.text.endswith(words.format(n=made.counts.tested))
 
 
 @pytest.mark.parametrize(("q", "beside"), [(0.001, False), (0.074, True)])
@@ -266,21 +272,30 @@ def test_the_number_of_tests_is_said(made, demo_context):
     texts = [f.text for f in trend_words.findings(made.lead, made.counts, made.moves, demo_context).items]
     said, moved = [text for text in texts if "were tested" in text]
     assert moved.startswith(f"{made.moves.tested} smoothed changes from the first season to the last were tested;")
-    assert said.startswith(f"{made.counts.tested} trends were tested; {made.counts.outside} of their intervals leave out zero")
+    assert said.startswith(f"{made.counts.tested} trends of catch rate, size, condition and mortality were tested, each ")
+    assert f"question once; {made.counts.outside} of their intervals leave out zero (catch rate as caught of brown" in said
     assert f"about {0.05 * made.counts.tested:.1f} would by chance" in said
 
 
 def test_those_that_stand_are_named(made, demo_context):
-    assert exhibits.standing_words(made.counts, demo_context) == (
-        "2 stand after adjusting for the number: catch rate as caught of rainbow trout (all lengths and stock)"
+    assert exhibits.standing_words(made.moves, demo_context) == (
+        "6 stand after adjusting for the number: standardised catch rate of brown trout, stock; relative weight of brown trout, "
+        "stock; standardised catch rate of rainbow trout, stock and quality; share by length of smallmouth bass, quality; mean "
+        "length of smallmouth bass, stock"
     )
-    one = dataclasses.replace(made.counts, standing=made.counts.standing[:1])
+    assert exhibits.outside_words(made.counts, demo_context) == (
+        " (catch rate as caught of brown trout, preferred and memorable; relative weight of brown trout, memorable; "
+        "standardised catch rate of rainbow trout, stock)"
+    )
+    assert exhibits.outside_words(dataclasses.replace(made.counts, apart=()), demo_context) == ""
+    caught = next(t.series for t in made.trends if t.series.quantity == "catch_rate")
+    one = dataclasses.replace(made.counts, standing=(caught,))
     assert exhibits.standing_words(one, demo_context).startswith("1 stands after adjusting for the number: catch rate")
     none = dataclasses.replace(made.counts, standing=())
     assert exhibits.standing_words(none, demo_context) == "none stands after adjusting for the number"
     share = next(t.series for t in made.lead if t.series.quantity == "proportional_size")
     of_share = dataclasses.replace(made.counts, standing=(share,))
-    assert exhibits.standing_words(of_share, demo_context).endswith(": share by length of brown trout (quality)")
+    assert exhibits.standing_words(of_share, demo_context).endswith(": share by length of brown trout, quality")
 
 
 def test_trend_table_shows_what_was_estimated(made, demo_context):

@@ -65,7 +65,7 @@ def test_two_pages_and_nothing_lost_in_silence(tmp_path, case, units):
     brief = sheet.brief
     told = [one.finding.text for one in brief.told if " ".join(one.finding.text.split()) in first]
     assert len(told) >= len({one.species for one in brief.told})
-    assert len(told) + left_out(first, "finding") == len(brief.told)
+    assert ("More findings are in the report." in first) == (len(told) < len(brief.told))
     rows = second.count("● Met") + second.count("✕ Not met") + second.count("◐ Not yet known")
     assert rows + left_out(second, "aim") == len(brief.aims)
     for heading in ("What we did", "What we found"):
