@@ -79,6 +79,10 @@ def study_classes(study: Study) -> list[LengthClasses]:
     return [length_classes(study, species, standards) for species in study.species.values()]
 
 
+LATER_PASSES = "fish of second and later passes are left out"
+"""Note on estimates that go by first passes where there were others."""
+
+
 def first_passes(rows: pd.DataFrame) -> pd.Series:
     """Which runs, or fish, are of no second or later pass over a removal section: those fish what the first pass left."""
     return rows["pass_number"].isna() | rows["pass_number"].le(1)
@@ -86,7 +90,7 @@ def first_passes(rows: pd.DataFrame) -> pd.Series:
 
 def later_passes_note(fish: pd.DataFrame) -> tuple[str, ...]:
     """The note on an estimate that leaves out `fish` of second and later passes; none where there are no such fish."""
-    return ("fish of second and later passes are left out",) * bool((~first_passes(fish)).any())
+    return (LATER_PASSES,) * bool((~first_passes(fish)).any())
 
 
 def later_runs_note(runs: pd.DataFrame) -> tuple[str, ...]:

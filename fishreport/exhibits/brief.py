@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import calendar
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from fishreport.analysis.plan import ObjectiveResult, evaluate_objectives
-from fishreport.analysis.result import Result, Results
+from fishreport.analysis.result import Results
+from fishreport.exhibits.brief_changes import catch_change, condition_change, doubted, one_result
 from fishreport.exhibits.brief_pictures import Picture, catch_picture, size_picture, third_picture
 from fishreport.exhibits.brief_words import Plain, PlainWords, plain_number, range_sentence
 from fishreport.exhibits.context import report_context
@@ -17,7 +18,7 @@ from fishreport.exhibits.exhibit import Finding
 from fishreport.exhibits.firm_ground import survival_to_tell
 from fishreport.exhibits.nouns import unit_words
 from fishreport.exhibits.tabulate import counted, heading, joined
-from fishreport.exhibits.wording import direction, sentence
+from fishreport.exhibits.wording import sentence
 from fishreport.methods.objectives import ObjectiveOutcome
 from fishreport.study import Study
 
@@ -28,7 +29,6 @@ CAUTION = (
 )
 HOW = "Current in the water stuns fish for a moment, so that they can be netted and measured."
 _GROWN_AGE = 3
-_TREND_OF = ("standardised_catch_rate", "catch_rate")
 
 
 @dataclass(frozen=True)
@@ -113,53 +113,26 @@ def _did(study: Study, results: Results, work: Sequence[Mapping[str, Any]]) -> t
     return Finding(sentence(first), ids), Finding(sentence(second), ids)
 
 
-def _one(results: Results, **place: Any) -> Result | None:
-    full = {"site": None, "scenario": None, "detail": None, **place}
-    found = [result for result in results.where(**full) if result.estimate.estimable]
-    return found[0] if len(found) == 1 else None
-
-
-def _direction(results: Results, species: str, lead: str, season: int, words: PlainWords) -> Finding | None:
-    """Trend over the seasons where one was estimated, else the change from the season sampled before."""
-    line = [r for r in results.where(quantity="catch_rate", species=species, size_class=lead, site=None, detail=None) if r.season]
-    line = sorted((r for r in line if (r.season or 0) <= season), key=lambda r: r.season or 0)
-    for of in _TREND_OF:
-        trend = _one(results, quantity="trend_per_year", species=species, size_class=lead, detail=of)
-        if trend is not None and trend.estimate.units == "percent per year" and line:
-            found = words.trend(trend, min(r.season or season for r in line), lead)
-            smooth = _one(results, quantity="smoothed_change", species=species, size_class=lead, detail=of)
-            ends = _ends(results, of, species, lead, season)
-            if found.direction == "unclear" and smooth is not None and ends and direction(smooth.estimate) in ("up", "down"):
-                return words.compared(smooth, trend, *ends, lead)
-            return found
-    known = [r for r in line if r.estimate.estimable]
-    if len(known) > 1 and known[-1].season == season:
-        return words.changed(known[-2], known[-1])
-    return None
-
-
-def _ends(results: Results, quantity: str, species: str, size_class: str, season: int) -> tuple[int, int] | None:
-    """First and last season of an index, as the trend chapter draws it."""
-    line = results.where(quantity=quantity, species=species, size_class=size_class, site=None, detail=None)
-    known = [r.season for r in line if r.season is not None and r.season <= season and r.estimate.estimable]
-    return (min(known), max(known)) if len(known) > 1 else None
-
-
-def _told(results: Results, season: int, words: PlainWords) -> tuple[Told, ...]:
+def _told(results: Results, season: int, words: PlainWords, unsure: Collection[str]) -> tuple[Told, ...]:
+    """Sentences on each species: what the crew caught, what changed, then what could not be told to have, and the rest."""
     told: list[Told] = []
     for one in words.context.classes:
         key, lead = one.species.key, words.context.lead_class(one.species.key)
         level = next(iter(results.where(quantity="catch_rate", species=key, size_class=lead, season=season, site=None)), None)
         now = {"species": key, "season": season}
-        number = _one(results, quantity="population_size", size_class=lead, **now)
-        size = _one(results, quantity="proportional_size", size_class="quality", **now)
-        length = None if size else _one(results, quantity="mean_length", size_class=lead, **now)
-        weight = _one(results, quantity="relative_weight", size_class=lead, **now)
+        number = one_result(results, quantity="population_size", size_class=lead, **now)
+        size = one_result(results, quantity="proportional_size", size_class="quality", **now)
+        length = None if size else one_result(results, quantity="mean_length", size_class=lead, **now)
+        weight = one_result(results, quantity="relative_weight", size_class=lead, **now)
         lives = survival_to_tell(results, key, season)
-        grown = _one(results, quantity="length_at_age", species=key, size_class="all", detail=f"age {_GROWN_AGE}")
+        grown = one_result(results, quantity="length_at_age", species=key, size_class="all", detail=f"age {_GROWN_AGE}")
+        moved = catch_change(results, key, season, words, unsure)
+        unclear = moved is not None and moved.direction == "unclear"
+        changes = [condition_change(results, key, season, words, unsure), None if unclear else moved]
         sentences = [
             words.caught(level) if level else None,
-            _direction(results, key, lead, season, words),
+            *changes,
+            moved if unclear else None,
             words.number(number) if number else None,
             words.size(size) if size else words.mean_length(length) if length else None,
             words.condition(weight) if weight else None,
@@ -256,6 +229,7 @@ def brief_content(
     *,
     work: Sequence[Mapping[str, Any]] = (),
     frequencies: Sequence[Mapping[str, Any]] = (),
+    tests: Sequence[Mapping[str, Any]] = (),
 ) -> Brief:
     """All that a brief may say.
 
@@ -268,6 +242,8 @@ def brief_content(
         Rows behind the report's figure of effort: ``season``, ``sites``, ``runs``, ``effort_h``, and fish by species key.
     frequencies : sequence of mapping
         Rows behind its figure of length-frequency: ``species``, ``season``, ``lower_mm``, ``upper_mm``, ``count``.
+    tests : sequence of mapping
+        Rows behind its table of trends, see `brief_changes.doubted`.
     """
     words = PlainWords(report_context(study))
     objectives = evaluate_objectives(study, results)
@@ -282,11 +258,11 @@ def brief_content(
     return Brief(
         did=_did(study, results, work),
         ranges=range_sentence(study.parameters.level),
-        told=_told(results, study.season.year, words),
+        told=_told(results, study.season.year, words, doubted(tests)),
         aims=aims,
         rule=rule,
         tally=_tally(aims),
         catch=catch_picture(results, words),
-        sizes=size_picture(frequencies, words),
+        sizes=size_picture(frequencies, words, results),
         third=third_picture(results, words),
     )

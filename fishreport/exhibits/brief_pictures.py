@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from matplotlib.axes import Axes
 
-from fishreport.analysis.classes import LengthClasses
+from fishreport.analysis.classes import LATER_PASSES, LengthClasses
 from fishreport.analysis.result import Result, Results
 from fishreport.exhibits.brief_words import Plain, PlainWords, plain_number
 from fishreport.exhibits.exhibit import Column, Table
@@ -151,20 +151,25 @@ def catch_picture(results: Results, words: PlainWords) -> Picture | None:
     return Picture("brief-catch", caption, panels, table, tuple(r.id for line in shown.values() for r in line))
 
 
-def size_picture(frequencies: Sequence[Mapping[str, Any]], words: PlainWords) -> Picture | None:
+def size_picture(frequencies: Sequence[Mapping[str, Any]], words: PlainWords, results: Results) -> Picture | None:
     """Lengths of this season's fish of the lead species.
 
     `frequencies`: rows of the report's length-frequency figure (``species``, ``season``, ``lower_mm``, ``upper_mm``, ``count``).
+    `results`: whether fish of later passes are left out of them is told by the results on length of that species and season.
     """
     context = words.context
     for one in context.classes:
         own = [row for row in frequencies if row["species"] == one.species.key and row["season"] == context.season]
         if sum(row["count"] for row in own):
-            return _size_picture(one, own, words)
+            of_length = results.where(
+                quantity=["mean_length", "proportional_size"], species=one.species.key, season=context.season
+            )
+            first = any(note.startswith(LATER_PASSES) for result in of_length for note in result.estimate.notes)
+            return _size_picture(one, own, words, f"{one.species.name}{' of the first passes' if first else ''}")
     return None
 
 
-def _size_picture(one: LengthClasses, rows: Sequence[Mapping[str, Any]], words: PlainWords) -> Picture:
+def _size_picture(one: LengthClasses, rows: Sequence[Mapping[str, Any]], words: PlainWords, fish: str) -> Picture:
     context = words.context
     us = context.units.system == "us"
     scale, unit = (context.units.length_value(1.0), "inches") if us else (1 / _MM_PER_CM, "cm")
@@ -198,16 +203,16 @@ def _size_picture(one: LengthClasses, rows: Sequence[Mapping[str, Any]], words: 
         # Only where the bins part at that length can the bars be counted.
         if any(row["lower_mm"] == one.bounds_mm[mark][0] for row in rows):
             above.append(f"{share:.0f} of 100 were {words.length(one.species.key, mark)} or longer")
-    alt = f"Bars of length: {counted(total, name, name)} measured in {context.season}, most often {commonest} long."
+    alt = f"Bars of length: {counted(total, fish, fish)} measured in {context.season}, most often {commonest} long."
     alt += f" {heading('; '.join(above))}." if above else ""
     dashed = " and ".join(words.length(one.species.key, mark) for mark in marks)
-    caption = f"How long the {total:,} measured {name} of {context.season} were."
+    caption = f"How long {total:,} measured {fish} of {context.season} were."
     caption += f" Dashed lines: {dashed}." if marks else ""
     caption += " Small fish are caught less well than large ones."
     columns = [Column("From", unit), Column("To", unit), Column("Fish")]
     behind = frame_table(
         "brief-lengths",
-        f"Lengths of the measured {name} of {context.season}.",
+        f"Lengths of measured {fish} of {context.season}.",
         columns,
         [[f"{a:.1f}", f"{b:.1f}", str(n)] for a, b, n in zip(left, right, count, strict=True)],
         data=[dict(row) for row in rows],

@@ -21,6 +21,7 @@ from fishreport.methods.estimate import Estimate
 from fishreport.study import parse_size_range
 
 _MM_PER_CM = 10.0
+_MAY_BE_CHANCE = "; but many changes were looked at, and this one may be chance"
 
 
 @dataclass(frozen=True)
@@ -135,43 +136,73 @@ class PlainWords:
         reason = next(_reason(r.estimate) for r in results if not r.estimate.estimable)
         return Finding(sentence(f"{what} cannot be said: {reason}"), tuple(r.id for r in results))
 
-    def _moved(self, change: Estimate, what: str, span: str, per: str, ids: tuple[str, ...]) -> Finding:
-        """A change in percent, told by its range alone."""
+    def _moved(
+        self, change: Estimate, what: str, span: str, per: str, ids: tuple[str, ...], *, unsure: bool = False
+    ) -> Finding:  # fmt: skip
+        """A change in percent, told by its range alone; with a caution where it is `unsure`."""
         found = direction(change, margin=self.context.writer.steady_percent)
         if math.isnan(change.lower) or math.isnan(change.upper):
             return Finding(sentence(f"It cannot be told whether {what} rose or fell {span}"), ids, "unclear")
         if found == "up":
             said = plain_number(change.value, change.lower, change.upper)
-            text = f"{what} rose {span}, by about {said.value}%{per}{said.after()}"
+            text = f"{what} {'may have risen' if unsure else 'rose'} {span}, by about {said.value}%{per}{said.after()}"
         elif found == "down":
             turned = mirrored(change)
             said = plain_number(turned.value, turned.lower, turned.upper, most=100.0)
-            text = f"{what} fell {span}, by about {said.value}%{per}{said.after()}"
+            text = f"{what} {'may have fallen' if unsure else 'fell'} {span}, by about {said.value}%{per}{said.after()}"
         else:
             low, high = (format_number(abs(x), decimals=0 if abs(x) >= 10 else 1) for x in (change.lower, change.upper))
             ways = ["down" if x < 0 else "up" for x in (change.lower, change.upper)]
             between = f"({low}% {ways[0]} to {high}% {ways[1]}{per})"
             steady = f"{what} held about steady {span} {between}"
             text = steady if found == "steady" else f"It cannot be told whether {what} rose or fell {span} {between}"
+        if unsure and found in ("up", "down"):
+            text, found = f"{text}{_MAY_BE_CHANCE}", "unclear"
         return Finding(sentence(text[:1].upper() + text[1:]), ids, found)
 
-    def trend(self, result: Result, first: int, lead: str) -> Finding:
-        """The change of the catch over the years, from a trend in percent per year; the class is named where it is not `lead`."""
-        what = f"catches of {self._name(result) if result.size_class == lead else self.fish(result.species, result.size_class)}"
-        return self._moved(result.estimate, what, f"since {first}", " a year", (result.id,))
+    def trend(self, result: Result, first: int, lead: str, *, unsure: bool = False) -> Finding:
+        """The change of the catch over the years, from a trend in percent per year; the class is named where it is not `lead`.
 
-    def compared(self, smooth: Result, trend: Result, first: int, last: int, lead: str) -> Finding:
-        """The last season's catch against the first's, from the smoothed level, where a steady change cannot be told."""
+        `unsure`: it does not stand among all the changes tested.
+        """
+        what = f"catches of {self._name(result) if result.size_class == lead else self.fish(result.species, result.size_class)}"
+        return self._moved(result.estimate, what, f"since {first}", " a year", (result.id,), unsure=unsure)
+
+    def compared(
+        self, smooth: Result, trend: Result, first: int, last: int, lead: str, *, unsure: bool = False, unsteady: bool = True
+    ) -> Finding:
+        """The last season's catch against the first's, from the smoothed level.
+
+        `unsteady`: that a steady change cannot be told is said as well. `unsure`: it does not stand among all the changes tested.
+        """
         what = f"catches of {self._name(trend) if trend.size_class == lead else self.fish(trend.species, trend.size_class)}"
         change, found = smooth.estimate, direction(smooth.estimate)
         up, unit = found == "up", "%" if smooth.estimate.units == "percent" else f" {unit_words(smooth.estimate.units)}"
         turned = change if up else mirrored(change)
         said = plain_number(turned.value, turned.lower, turned.upper, most=math.inf if up or unit != "%" else 100.0)
-        text = (
-            f"{what} were {'higher' if up else 'lower'} in {last} than in {first}, by about {said.value}{unit}{said.after()}; "
-            f"whether they {'rose' if up else 'fell'} steadily cannot be told"
-        )
+        were = "may have been" if unsure else "were"
+        text = f"{what} {were} {'higher' if up else 'lower'} in {last} than in {first}, by about {said.value}{unit}{said.after()}"
+        if unsure:
+            return Finding(sentence(f"{text}{_MAY_BE_CHANCE}"), (smooth.id,), "unclear")
+        if not unsteady:
+            return Finding(sentence(text), (smooth.id,), found)
+        text += f"; whether they {'rose' if up else 'fell'} steadily cannot be told"
         return Finding(sentence(text), (trend.id, smooth.id), found)
+
+    def condition_compared(self, smooth: Result, first: int, last: int) -> Finding:
+        """The last season's weight for length against the first's, from the smoothed level, in percent."""
+        return self._weighed(smooth, f"in {last} than in {first}", "")
+
+    def condition_trend(self, trend: Result, first: int) -> Finding:
+        """The change of weight for length over the years, from a trend in percent per year."""
+        return self._weighed(trend, f"from year to year since {first}", " a year")
+
+    def _weighed(self, result: Result, span: str, per: str) -> Finding:
+        found = direction(result.estimate)
+        change = result.estimate if found == "up" else mirrored(result.estimate)
+        said, more = plain_number(change.value, change.lower, change.upper), "more" if found == "up" else "less"
+        text = f"For their length, {self._name(result)} weighed {more} {span}, by about {said.value}%{per}{said.after()}"
+        return Finding(sentence(text), (result.id,), found)
 
     def changed(self, before: Result, after: Result) -> Finding:
         """The change of the catch from the season sampled before."""

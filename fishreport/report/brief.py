@@ -12,7 +12,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from fishreport.analysis.result import Results
 from fishreport.exceptions import StudyError
 from fishreport.exhibits.brief import CAUTION, HOW, Brief, Told, brief_content, tally_of
-from fishreport.exhibits.exhibit import FIGURE_TYPE
+from fishreport.exhibits.exhibit import FIGURE_TYPE, TABLE_TYPE
 from fishreport.exhibits.tabulate import counted
 from fishreport.report.assemble import Document
 from fishreport.report.chapter import result_from_record
@@ -218,12 +218,13 @@ def _by_species(told: Sequence[Told]) -> list[tuple[str, list[Told]]]:
 
 
 def _behind(document: Document, label: str) -> list[dict[str, Any]]:
-    """Rows behind a figure of the report, by its label; none when the report has no such figure."""
+    """Rows behind a figure or table of the report, by its label; none when the report has no such figure or table."""
     for cell in document.notebook.cells:
         for output in cell.get("outputs", []):
-            figure = output.get("data", {}).get(FIGURE_TYPE)
-            if figure and figure["label"] == label and figure.get("table"):
-                return list(figure["table"]["data"])
+            figure, table = (output.get("data", {}).get(kind) for kind in (FIGURE_TYPE, TABLE_TYPE))
+            shown = figure or table
+            if shown and shown["label"] == label:
+                return list(((shown.get("table") or {}) if figure else shown).get("data") or [])
     return []
 
 
@@ -240,6 +241,7 @@ def read_sheet(document: Document, study: Study) -> Sheet:
         Results(result_from_record(record) for record in document.results),
         work=_behind(document, "effort-history"),
         frequencies=_behind(document, "length-frequency"),
+        tests=_behind(document, "trends"),
     )
     own = author_text(study, "brief")
     meaning = own if own.parts else _paragraphs(author_text(study, "summary"))

@@ -10,6 +10,7 @@ import xml.etree.ElementTree as ET
 import pytest
 from brief_sample import SPECIES, estimate, frequencies_of, made_results, made_study, work_of
 
+from fishreport.analysis.classes import LATER_PASSES
 from fishreport.analysis.result import Result, Results
 from fishreport.exhibits.brief import CAUTION, HOW, brief_content, tally_of
 from fishreport.exhibits.brief_words import PlainWords, plain_number, range_sentence
@@ -153,6 +154,92 @@ def test_seasons_are_compared_where_a_steady_change_cannot_be_told(study, change
     )
     said = [one.finding.text for one in content(study, Results(steady)).told if "atches" in one.finding.text]
     assert said == ["Catches of brown trout rose since 2016, by about 5.0% a year (2.5 to 8.0)."]
+
+
+def _tests(catch_q, smoothed_q, quantity="standardised_catch_rate"):
+    """Rows behind the report's table of trends."""
+    return [{"id": f"trend_per_year/brown_trout/stock/{quantity}", "level": 0.95,
+             "adjusted_p": catch_q, "smoothed_adjusted_p": smoothed_q}]  # fmt: skip
+
+
+CHANCE = "; but many changes were looked at, and this one may be chance."
+
+
+@pytest.mark.parametrize(
+    ("trend", "tests", "direction", "text"),
+    [
+        # the trend stands, then the comparison that does, then the trend with a caution
+        ((-12.0, -18.0, -4.0), (0.01, 0.2), "down", "Catches of brown trout fell since 2016, by about 12% a year (4 to 18)."),
+        ((-12.0, -18.0, -4.0), (0.07, 0.01), "down",
+         "Catches of brown trout were lower in 2025 than in 2016, by about 63% (51 to 72)."),
+        ((-12.0, -18.0, -4.0), (0.07, 0.06), "unclear",
+         f"Catches of brown trout may have fallen since 2016, by about 12% a year (4 to 18){CHANCE}"),
+        ((12.0, 4.0, 18.0), (0.07, 0.06), "unclear",
+         f"Catches of brown trout may have risen since 2016, by about 12% a year (4 to 18){CHANCE}"),
+        # no trend: the comparison, with a caution where it does not stand
+        ((-4.0, -9.0, 1.0), (0.3, 0.049), "down", "Catches of brown trout were lower in 2025 than in 2016, by about 63% (51 to 72); "
+                                                  "whether they fell steadily cannot be told."),
+        ((-4.0, -9.0, 1.0), (0.3, 0.059), "unclear",
+         f"Catches of brown trout may have been lower in 2025 than in 2016, by about 63% (51 to 72){CHANCE}"),
+        # nothing is known of the tests
+        ((-12.0, -18.0, -4.0), (None, None), "down", "Catches of brown trout fell since 2016, by about 12% a year (4 to 18)."),
+    ],
+)  # fmt: skip
+def test_what_stands_is_told_first_and_what_does_not_with_a_caution(study, trend, tests, direction, text):
+    results = list(made_results(SPECIES[:1], trend))
+    place = {"species": "brown_trout", "size_class": "stock"}
+    results += [Result("standardised_catch_rate", estimate(80, 60, 110), season, **place) for season in range(2016, 2026)]
+    change = estimate(-63, -72, -51, "percent", n=10)
+    results.append(Result("smoothed_change", change, None, **place, detail="standardised_catch_rate"))
+    brief = brief_content(study, Results(results), tests=_tests(*tests))
+    said = [one.finding for one in brief.told if "atches" in one.finding.text]
+    assert [(one.text, one.direction) for one in said] == [(text, direction)]
+    assert set(said[0].results) <= {result.id for result in results}
+
+
+@pytest.mark.parametrize(
+    ("change", "q", "text"),
+    [
+        (
+            (-7.4, -8.8, -6.0),
+            0.001,
+            "For their length, brown trout weighed less in 2025 than in 2016, by about 7.4% (6.0 to 8.8).",
+        ),
+        ((7.4, 6.0, 8.8), 0.001, "For their length, brown trout weighed more in 2025 than in 2016, by about 7.4% (6.0 to 8.8)."),
+        ((-7.4, -8.8, -6.0), 0.06, None),
+        ((-1.0, -3.0, 1.0), 0.4, None),
+    ],
+)
+def test_a_change_of_condition_that_stands_is_told_before_a_catch_that_cannot_be(study, change, q, text):
+    results = list(made_results(SPECIES[:3], (4.2, -0.5, 9.1)))
+    place = {"species": "brown_trout", "size_class": "stock", "detail": "relative_weight"}
+    results.append(Result("trend_per_year", estimate(-0.7, -1.5, 0.01, "percent per year"), None, **place))
+    results.append(Result("smoothed_change", estimate(*change, "percent", n=10), None, **place))
+    told = brief_content(study, Results(results), tests=_tests(0.2, q, "relative_weight")).told
+    texts = [one.finding.text for one in told]
+    assert [t for t in texts if t.startswith("For their length") and " than in " in t] == ([text] if text else [])
+    if text:
+        assert texts[3] == text and "cannot be told whether catches of brown trout" in texts[4]
+
+
+def test_a_change_of_condition_by_its_trend_alone(words):
+    place = {"species": "brown_trout", "size_class": "stock", "detail": "relative_weight"}
+    trend = Result("trend_per_year", estimate(-0.7, -1.1, -0.3, "percent per year"), None, **place)
+    assert words.condition_trend(trend, 2016).text == (
+        "For their length, brown trout weighed less from year to year since 2016, by about 0.7% a year (0.3 to 1.1)."
+    )
+
+
+@pytest.mark.parametrize("later", [True, False])
+def test_the_drawing_of_lengths_says_which_fish_it_holds(study, later):
+    results = list(made_results(SPECIES[:3]))
+    if later:
+        left = [r for r in results if (r.quantity, r.season, r.species) == ("proportional_size", 2025, "brown_trout")]
+        results += [dataclasses.replace(r, estimate=r.estimate.noting(LATER_PASSES), size_class="preferred") for r in left]
+    picture = content(study, Results(results)).sizes
+    fish = "brown trout of the first passes" if later else "brown trout"
+    assert re.match(rf"How long \d+ measured {fish} of 2025 were\.", picture.caption)
+    assert re.match(rf"Bars of length: \d+ {fish} measured in 2025,", picture.panels[0].alt)
 
 
 def test_change_from_the_season_before(words):
