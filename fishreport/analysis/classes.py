@@ -11,6 +11,7 @@ from fishreport.fielddata.survey import Survey
 from fishreport.species import Standard, Standards, load_standards
 from fishreport.study import SIZE_CLASSES, Species, Study, parse_size_range
 
+LATER_PASSES = "fish of second and later passes are left out"
 LATER_RUNS = "runs of second and later passes are left out"
 
 
@@ -77,10 +78,6 @@ def study_classes(study: Study) -> list[LengthClasses]:
     """
     standards = load_standards(study.own_standards)
     return [length_classes(study, species, standards) for species in study.species.values()]
-
-
-LATER_PASSES = "fish of second and later passes are left out"
-"""Note on estimates that go by first passes where there were others."""
 
 
 def first_passes(rows: pd.DataFrame) -> pd.Series:
