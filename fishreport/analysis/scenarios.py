@@ -39,7 +39,7 @@ from fishreport.study import Objective, Study
 
 Floats = NDArray[np.float64]
 NEAR_YEARS = 5
-SENSITIVITY_DRAWS = 40
+SENSITIVITY_DRAWS = 30
 LEAST_DRAWS = 10
 SPOKEN = ("scenario_harvest", "scenario_catch_rate", "scenario_trophy")
 _REGRETTED = ("scenario_harvest", "scenario_catch_rate", "scenario_trophy")
@@ -201,17 +201,20 @@ def chosen_draws(comparison: Comparison, count: int, level: float) -> NDArray[np
     return representative([comparison.projection.at(one.quantity)[0] for one in first], count, level=level)
 
 
-def _sensitivity(
-    study: Study, inputs: SpeciesInputs, measure: Measure, index: NDArray[np.intp], rng: np.random.Generator
-) -> Sensitivity | None:
-    if len(inputs.rules) < 2 or inputs.life is None or inputs.angling is None:
+def _sensitivity(study: Study, comparison: Comparison, projection: Projection, rng: np.random.Generator) -> Sensitivity | None:
+    """What hangs on assumptions, over draws that give about the differences of all, each with the luck that it met there."""
+    inputs, measure, luck = comparison.inputs, comparison.sensitivity_measure, comparison.deviations
+    if len(inputs.rules) < 2 or inputs.life is None or inputs.angling is None or measure is None or luck is None:
         return None
+    values = projection.at(measure.quantity)
+    index = representative([values[0], *(values[1:] - values[0])], SENSITIVITY_DRAWS, level=study.parameters.level)
     own_share = all(rule.release_mortality is not None for rule in inputs.rules)
     vary = {name: values for name, values in VARIED.items() if not (name == "release_mortality" and own_share)}
     return sensitivity(
         inputs.life.take(index), inputs.rules, quantity=measure.quantity, rng=rng, vary=vary, want=measure.want,
         angling=inputs.angling.take(index), years=study.parameters.horizon_years, level=study.parameters.level,
-        categories=inputs.categories, length_km=inputs.length_km, groups=5, quantities=[measure.quantity],
+        categories=inputs.categories, length_km=inputs.length_km, quantities=[measure.quantity],
+        deviations=luck[index], as_given=projection.take(index),
     )  # fmt: skip
 
 
@@ -274,8 +277,7 @@ def compare_species(study: Study, survey: Survey, inputs: SpeciesInputs, rng: np
         drivers=_explained(projection, measures, p.level),
         sensitivity_measure=large,
     )
-    index = chosen_draws(found, SENSITIVITY_DRAWS, p.level)
-    return replace(found, sensitivity=_sensitivity(study, inputs, large, index, rng))
+    return replace(found, sensitivity=_sensitivity(study, found, projection, rng))
 
 
 def _undecided(projection: Projection, measure: Measure, level: float) -> tuple[Verdict, ...]:

@@ -5,13 +5,16 @@ from __future__ import annotations
 import math
 from typing import Any
 
+import numpy as np
+
 from fishreport.analysis.scenarios import Comparison
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Table
 from fishreport.exhibits.scenario_words import letters, measure_heading, when
-from fishreport.exhibits.scenarios import anchor, input_name, measure_unit
+from fishreport.exhibits.scenarios import anchor, gap_cell, input_name, measure_unit
 from fishreport.exhibits.tabulate import frame_table
-from fishreport.exhibits.units import MINUS, format_number
+from fishreport.exhibits.units import format_number
+from fishreport.population.sensitivity import Case, Sensitivity
 
 _VALUES = {
     "release_mortality": "{} of released fish die",
@@ -20,29 +23,47 @@ _VALUES = {
 }
 
 
+def _as_assumed(one: Comparison, case: Case) -> bool:
+    """Whether a case holds the value that all other tables of the chapter rest on."""
+    return one.inputs.angling is not None and bool(np.all(np.asarray(getattr(one.inputs.angling, case.assumption)) == case.value))
+
+
+def _of_some_draws(one: Comparison, found: Sensitivity) -> str:
+    """Over how many draws the cases were worked out."""
+    assert one.projection is not None
+    used, every = found.draws, one.projection.by_scenario.shape[1]
+    if used >= every:
+        return f"Over all {every} draws."
+    return (
+        f"Over {used} of the {every} draws, chosen to give about the differences and intervals that all give as assumed; other "
+        "intervals are rougher than those of the tables above."
+    )
+
+
 def sensitivity_table(one: Comparison, context: Context) -> Table | None:
-    """The difference from today's rule at other values of what no survey measures."""
+    """The difference from today's rule, with its interval, at other values of what no survey measures."""
     found, measure = one.sensitivity, one.sensitivity_measure
     if found is None or measure is None:
         return None
+    today = one.outcomes[measure.quantity, one.horizons[-1]][0].value
     rows, data = [], []
     for case in found.cases:
-        row = [_VALUES[case.assumption].format(f"{100 * case.value:g}%")]
+        mark = " (as assumed)" if _as_assumed(one, case) else ""
+        row = [_VALUES[case.assumption].format(f"{100 * case.value:g}%") + mark]
         for outcome in case.outcomes[1:]:
             e = outcome.verdict.difference
-            value = context.units.quantity(e.value, e.units, difference=True)[0]
-            text = format_number(value, digits=2)
-            row.append(f"{'+' if value > 0 else ''}{text}{' ?' if outcome.verdict.cannot_tell else ''}".replace("+-", MINUS))
+            row.append(gap_cell(outcome, today, context))
             data.append({"assumption": case.assumption, "value": case.value, "scenario": outcome.scenario, "difference": e.value,
-                         "lower": e.lower, "upper": e.upper, "units": e.units})  # fmt: skip
+                         "lower": e.lower, "upper": e.upper, "units": e.units, "draws": found.draws})  # fmt: skip
         rows.append(row)
     unit = measure_unit(one, measure, context, difference=True)
     columns = [Column("If", align="left")]
     if len(one.inputs.rules) == 2:  # one number a case: all of an assumption in a line
         lines: dict[str, list[str]] = {}
         for case, (_, number) in zip(found.cases, rows, strict=True):
-            lines.setdefault(case.assumption, []).append(f"{number} at {100 * case.value:g}%")
-        rows = [[input_name(name), ", ".join(numbers)] for name, numbers in lines.items()]
+            mark = ", as assumed" if _as_assumed(one, case) else ""
+            lines.setdefault(case.assumption, []).append(f"{number} at {100 * case.value:g}%{mark}")
+        rows = [[input_name(name), "; ".join(numbers)] for name, numbers in lines.items()]
         columns.append(Column("B less A", unit, align="left"))
     else:
         columns += [Column(f"{letter} less A", unit) for letter in letters(one)[1:]]
@@ -50,10 +71,10 @@ def sensitivity_table(one: Comparison, context: Context) -> Table | None:
     what = what[0].lower() + what[1:]
     caption = (
         f"{context.names[one.inputs.key]}: what hangs on assumptions that no survey measures. Median difference from today's "
-        f"rule in {what} in {when(one, one.horizons[-1])}, one assumption changed at a time; today's fishing mortality stays as "
-        "it was estimated. A question mark: the simulations cannot tell the two rules apart."
+        f"rule in {what} in {when(one, one.horizons[-1])} with its interval, one assumption changed at a time; today's fishing "
+        "mortality stays as it was estimated. A question mark: the simulations cannot tell the two rules apart."
     )
-    return frame_table(f"sensitivity-{anchor(one)}", caption, columns, rows, data=data)
+    return frame_table(f"sensitivity-{anchor(one)}", caption, columns, rows, notes=[_of_some_draws(one, found)], data=data)
 
 
 def regret_table(one: Comparison, context: Context) -> Table | None:

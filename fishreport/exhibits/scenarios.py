@@ -222,7 +222,7 @@ def decision_table(one: Comparison, context: Context) -> Table | None:
     return Table(f"decision-{anchor(one)}", caption, tuple(columns), tuple(rows), tuple(notes), tuple(data), tuple(shades))
 
 
-def _gap_cell(outcome: Outcome, today: Estimate, context: Context) -> str:
+def gap_cell(outcome: Outcome, today: Estimate, context: Context) -> str:
     """``+13 (7 to 25)``, with a question mark where the interval spans zero."""
     told, interval = gap_text(outcome.verdict.difference, today, context)
     return told if interval == NO_VALUE else f"{told} ({interval}){' ?' if outcome.verdict.cannot_tell else ''}"
@@ -246,7 +246,7 @@ def _grid(
     for place, letter in enumerate(letters(one)):
         outcomes = [one.outcomes[measure.quantity, year] for measure in measures]
         row = [letter, *(_both(of[place].value, context) for of in outcomes)]
-        gaps = [f"{letter} less A", *(_gap_cell(of[place], of[0].value, context) for of in outcomes)]
+        gaps = [f"{letter} less A", *(gap_cell(of[place], of[0].value, context) for of in outcomes)]
         data += [_record(measure, of[place]) for measure, of in zip(measures, outcomes, strict=True)]
         rows += [row, gaps] if place else [row]
     return frame_table(f"{label}-{anchor(one)}", caption, columns, rows, notes=notes, data=data)
@@ -278,7 +278,7 @@ def _side_by_side(one: Comparison, context: Context, caption: str, notes: Sequen
     for measure in one.measures:
         outcomes = one.outcomes[measure.quantity, one.horizons[-1]]
         cells = [_both(outcome.value, context) for outcome in outcomes]
-        cells += [_gap_cell(outcome, outcomes[0].value, context) for outcome in outcomes[1:]]
+        cells += [gap_cell(outcome, outcomes[0].value, context) for outcome in outcomes[1:]]
         rows.append([f"{measure_heading(measure, context, one)}, {measure_unit(one, measure, context)}", *cells])
         data += [_record(measure, outcome) for outcome in outcomes]
     return frame_table(f"outcomes-{anchor(one)}", caption, columns, rows, notes=notes, data=data)

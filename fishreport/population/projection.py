@@ -27,7 +27,7 @@ spawning_potential                     percent   spawning biomass in that of the
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -116,6 +116,12 @@ class Projection:
     def by_scenario(self) -> Floats:
         """The values as scenarios × draws × years × quantities, also for one regulation."""
         return self.values if self.values.ndim == 4 else self.values[None]
+
+    def take(self, index: NDArray[np.intp]) -> Projection:
+        """The same over some of the draws, as scenarios × draws × years × quantities and without the ledger."""
+        today = {name: values[index] for name, values in self.today.items()}
+        inputs = {name: values[index] for name, values in self.inputs.items()}
+        return replace(self, values=self.by_scenario[:, index], today=today, inputs=inputs, ledger=None)
 
     def get(self, quantity: str) -> Floats:
         """One quantity, scenarios × draws × years."""

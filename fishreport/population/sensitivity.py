@@ -51,11 +51,12 @@ class Case:
 
 @dataclass(frozen=True, slots=True)
 class Sensitivity:
-    """All cases, and for each assumption whether the best scenario stays the same over its values."""
+    """All cases, for each assumption whether the best scenario stays the same over its values, and the number of draws."""
 
     cases: tuple[Case, ...]
     same_choice: dict[str, bool]
     sentences: tuple[str, ...]
+    draws: int
 
 
 def sensitivity(
@@ -72,6 +73,7 @@ def sensitivity(
     year: int | None = None,
     over_years: int = 1,
     level: float = 0.95,
+    as_given: Projection | None = None,
     **options: Any,
 ) -> Sensitivity:
     """Repeat the projection over a grid of each assumption, one at a time.
@@ -82,6 +84,9 @@ def sensitivity(
         As for `dynamics.project`; further options are handed on to it.
     quantity, year, over_years, level
         As for `decision.compare`; `want` says whether more or less of it is better.
+    as_given : Projection, optional
+        What the projection of these inputs gives with every assumption as `angling` has it, so that it is not worked out again;
+        the options must be those that it was made with.
     vary : mapping of assumption to values, optional
         Numeric fields of `Angling`; None takes `DEFAULT_GRID` (release mortality and non-compliance).
 
@@ -115,7 +120,6 @@ def sensitivity(
         )
 
     cases = []
-    as_given: Projection | None = None
     for name, values in grid.items():
         for value in values:
             if np.all(np.asarray(getattr(people, name), dtype=float) == value):  # every assumption's grid holds it once
@@ -136,4 +140,4 @@ def sensitivity(
         else:
             turns = "; ".join(f"{case.value:g}: {case.best}" for case in tried)
             sentences.append(f"The best rule changes with {label} ({turns}).")
-    return Sensitivity(tuple(cases), same, tuple(sentences))
+    return Sensitivity(tuple(cases), same, tuple(sentences), found.by_scenario.shape[1])

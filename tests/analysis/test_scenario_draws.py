@@ -16,6 +16,7 @@ from fishreport.analysis.scenario_draws import representative
 from fishreport.analysis.scenario_inputs import species_inputs
 from fishreport.analysis.scenarios import Comparison
 from fishreport.methods.estimate import Estimate
+from fishreport.population.dynamics import project
 from fishreport.population.projection import Projection
 from fishreport.population.regulation import Regulation
 from fishreport.study import Study, read_study
@@ -58,6 +59,32 @@ def test_the_grid_meets_the_recruitment_of_its_draws(one):
     index = analysis.chosen_draws(one, grids.GRID_DRAWS, 0.95)
     large = next(k for k, measure in enumerate(grid.measures) if measure.result == "scenario_trophy")
     assert grid.today[large] == pytest.approx(one.projection.at(grid.measures[large].quantity)[0, index], rel=0.05)
+
+
+def test_what_hangs_on_assumptions_starts_from_the_table(one):
+    """As assumed, differences from today's rule: medians within 2 % and limits within 10 % of the width, over 30 of 300 draws."""
+    assert one.sensitivity.draws == analysis.SENSITIVITY_DRAWS == 30
+    (case,) = one.sensitivity.cases
+    table = one.outcomes[one.sensitivity_measure.quantity, 10]
+    for few, every in zip(case.outcomes[1:], table[1:], strict=True):
+        a, b = few.verdict.difference, every.verdict.difference
+        width = b.upper - b.lower
+        assert a.value == pytest.approx(b.value, abs=0.02 * width)
+        assert (a.lower, a.upper) == pytest.approx((b.lower, b.upper), abs=0.1 * width)
+
+
+def test_what_is_not_worked_out_again_is_the_same(study, one):
+    """A projection of some draws by themselves, with the luck that they met, gives what those draws gave among all."""
+    index, quantity = np.arange(3, 300, 60), one.sensitivity_measure.quantity
+    alone = project(
+        one.inputs.life.take(index), one.inputs.rules, years=10, rng=np.random.default_rng(9),
+        angling=one.inputs.angling.take(index), categories=one.inputs.categories, length_km=one.inputs.length_km,
+        quantities=[quantity], deviations=one.deviations[index],
+    )  # fmt: skip
+    taken = one.projection.take(index)
+    assert alone.at(quantity) == pytest.approx(taken.at(quantity), rel=1e-9)
+    assert all(values.shape == (5,) for values in (*taken.inputs.values(), *taken.today.values()))
+    assert taken.ledger is None
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from fishreport.analysis import scenarios as analysis
 from fishreport.analysis.classes import study_classes
 from fishreport.analysis.rules import rules_of
 from fishreport.analysis.scenario_inputs import species_inputs
-from fishreport.exhibits import scenario_choice, scenario_figures
+from fishreport.exhibits import scenario_choice, scenario_figures, scenario_words
 from fishreport.exhibits import scenarios as exhibits
 from fishreport.exhibits.exhibit import Column, Control, Explorer, Table
 from fishreport.exhibits.style import drawing, style
@@ -51,8 +52,30 @@ def test_one_difference_needs_a_line_an_assumption(rainbow, demo_context):
     ((name, numbers),) = table.rows
     assert name == "Share of protected fish kept all the same"
     shown = [case.outcomes[1].verdict.difference.value for case in rainbow.sensitivity.cases]
-    assert [part.rpartition(" at ")[2] for part in numbers.split(", ")] == ["0%", "20%"]
-    assert [float(part.partition(" ")[0]) for part in numbers.split(", ")] == pytest.approx(shown, rel=0.06)
+    parts = numbers.split("; ")
+    assert [part.rpartition(" at ")[2] for part in parts] == ["0%", "20%"]
+    assert [float(part.partition(" ")[0]) for part in parts] == pytest.approx(shown, abs=0.6)
+    assert all(re.match(r"[+−]\d+ \([−\d]+ to [−\d]+\)", part) for part in parts)
+
+
+def test_the_line_of_what_is_assumed_says_what_the_other_tables_say(rainbow, demo_study, demo_survey, demo_context):
+    """Marked, with the median and limits of all draws, worked out over a part of them; and with few draws, over all."""
+    inputs = rainbow.inputs
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(analysis, "VARIED", {"noncompliance": (0.0, 0.05), "voluntary_release": (0.5,)})
+        patch.setattr(analysis, "SENSITIVITY_DRAWS", inputs.life.draws // 2)
+        some = analysis.compare_species(demo_study, demo_survey, inputs, np.random.default_rng(8))
+        patch.setattr(analysis, "SENSITIVITY_DRAWS", 10_000)
+        every = analysis.compare_species(demo_study, demo_survey, inputs, np.random.default_rng(8))
+    table = exhibits.outcomes_tables(every, demo_context)[0]
+    large = scenario_words.measure_heading(every.sensitivity_measure, demo_context, every)
+    told = next(row[3] for row in table.rows if row[0].startswith(large))
+    assert f"{told} at 5%, as assumed" in scenario_choice.sensitivity_table(every, demo_context).rows[0][1]
+    assert scenario_choice.sensitivity_table(every, demo_context).notes[0] == f"Over all {inputs.life.draws} draws."
+    note = scenario_choice.sensitivity_table(some, demo_context).notes[0]
+    assert note.startswith(f"Over {inputs.life.draws // 2} of the {inputs.life.draws} draws, chosen to")
+    rows = scenario_choice.sensitivity_table(some, demo_context).rows
+    assert [row[1].count("as assumed") for row in rows] == [1, 0]
 
 
 def test_inputs_of_two_species_are_one_table(rainbow, demo_context):
