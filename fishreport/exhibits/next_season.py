@@ -274,15 +274,21 @@ def bin_table(plan: NextSeason, what: str, context: Context) -> Table | None:
         if any(cell not in (NO_VALUE, "0") for cell in cells):
             shorter = context.units.length(low).removesuffix(f" {context.units.length_unit}")
             rows.append([f"{shorter} to {context.units.length(high)}", *cells])
-    rows.append(["All bins", *(f"{p.total.value:,.0f}" for p in chosen.values())])
+    whole = {key: round(p.total.value) for key, p in chosen.items()}
+    rare = [whole[key] - sum(int(f"{n:.0f}") for n in needed[key].values()) for key in frames]
+    notes = []
+    if any(rare):
+        rows.append(["Rarer lengths", *(f"{n:,}" for n in rare)])
+        rule = "Rarer lengths are bins of fewer than one fish in a thousand each"
+        notes = [f"{rule}: fish to {what} of these are taken as they are met."]
+    rows.append(["All bins", *(f"{n:,}" for n in whole.values())])
     columns = [Column("Length", align="left"), *(Column(context.names[key]) for key in frames)]
     aim = {
         "age": f"every age's share of the catch within {AGE_POINTS:g} percentage points",
         "weigh": f"mean weight at length of each bin within {100 * WEIGHT_SHARE:g}%",
     }[what]
-    note = "Bins with fewer than one fish in a thousand are not shown; they are in the total."
     caption = f"Fish to {what} in each length bin, for {aim}; from the spread in all seasons."
-    return frame_table(f"bins-{what}", caption, columns, rows, notes=(note,))
+    return frame_table(f"bins-{what}", caption, columns, rows, notes=notes)
 
 
 def findings(plan: NextSeason, wanted: float, power: float, context: Context) -> Findings:

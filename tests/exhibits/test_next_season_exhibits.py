@@ -32,6 +32,30 @@ def test_figures_and_tables_hold_numbers_in_the_units_asked_for(made, repository
     assert bins.rows[-1][0] == "All bins"
 
 
+@pytest.mark.parametrize("what", ["age", "weigh"])
+def test_fish_of_all_lengths_add_up(made, demo_context, what):
+    """Lengths in view and rarer ones make the total; the sentence on rarer ones stands where there are any."""
+    table = exhibits.bin_table(made, what, demo_context)
+    for place in range(1, len(table.columns)):
+        column = [int(row[place].replace(",", "")) for row in table.rows if row[place] != "—"]
+        assert sum(column[:-1]) == column[-1]
+    rare = table.rows[-2][0] == "Rarer lengths"
+    assert rare is (table.notes == (
+        f"Rarer lengths are bins of fewer than one fish in a thousand each: fish to {what} of these are taken as they are met.",
+    ))  # fmt: skip
+    assert what == "age" or rare
+
+
+def test_without_rarer_lengths_none_are_told_of(made, demo_context):
+    one = made.species[0]
+    frame = one.weigh.frame[one.weigh.frame["share"] >= 0.001]
+    total = dataclasses.replace(one.weigh.total, value=float(frame["needed"].sum()))
+    plan = dataclasses.replace(one, weigh=dataclasses.replace(one.weigh, frame=frame, total=total))
+    table = exhibits.bin_table(dataclasses.replace(made, species=(plan,)), "weigh", demo_context)
+    assert table.rows[-2][0] != "Rarer lengths"
+    assert table.notes == ()
+
+
 def test_curves_of_formula_and_simulation_are_both_drawn_with_this_season_marked(made, demo_context):
     figure = exhibits.precision_figure(made, 0.25, demo_context)
     assert all(words in figure.svg for words in ("by formula", "by simulation", "2025, as reported", "wanted"))
