@@ -17,9 +17,9 @@ from fishreport.exhibits.units import format_number
 from fishreport.population.sensitivity import Case, Sensitivity
 
 _VALUES = {
-    "release_mortality": "{} of released fish die",
-    "noncompliance": "{} of protected fish are kept",
-    "voluntary_release": "{} of legal fish are let go",
+    "release_mortality": "{} of released die",
+    "noncompliance": "{} of protected kept",
+    "voluntary_release": "{} of legal let go",
 }
 
 
@@ -48,7 +48,7 @@ def sensitivity_table(one: Comparison, context: Context) -> Table | None:
     today = one.outcomes[measure.quantity, one.horizons[-1]][0].value
     rows, data = [], []
     for case in found.cases:
-        mark = " (as assumed)" if _as_assumed(one, case) else ""
+        mark = ", as assumed" if _as_assumed(one, case) else ""
         row = [_VALUES[case.assumption].format(f"{100 * case.value:g}%") + mark]
         for outcome in case.outcomes[1:]:
             e = outcome.verdict.difference
