@@ -49,16 +49,15 @@ def catch_history_figure(results: Results, context: Context) -> Figure | None:
 def findings(results: Results, context: Context) -> Findings:
     """Level of this season and change since the season sampled before, for each species."""
     said: list[Finding] = []
+    whole = results.where(site=None)
+    leads = [(one.species.key, context.lead_class(one.species.key)) for one in context.classes]
+    changes = context.changes(context.latest(whole.where(species=key, size_class=lead)) for key, lead in leads)
     for one in context.classes:
         lead = context.lead_class(one.species.key)
         for size_class in dict.fromkeys((lead, "quality" if "quality" in one.bounds_mm else lead)):
-            line = list(results.where(species=one.species.key, size_class=size_class, site=None))
-            now = next((r for r in line if r.season == context.season), None)
-            if now is None:
-                continue
-            said.append(context.writer.level(now, key=size_class == lead))
-            earlier = [r for r in line if (r.season or 0) < context.season and size_class == lead]
-            said += context.change(earlier[-1] if earlier else None, now)
+            _, now = context.latest(whole.where(species=one.species.key, size_class=size_class))
+            if now is not None:
+                said += [context.writer.level(now, key=size_class == lead), *changes.get(now.id, ())]
     return collect(said)
 
 

@@ -273,16 +273,17 @@ def _slope_finding(slope: Result, context: Context) -> Finding:
 def findings(weighed: Condition, context: Context) -> Findings:
     """Condition of this season, its change since the season before, and its change with length."""
     said: list[Finding] = []
+    pairs = []
     for one in context.classes:
         size_class = "stock" if "stock" in one.bounds_mm else "all"
         quantity = "relative_weight" if one.standard is not None else "condition_factor"
-        line = list(weighed.results.where(quantity=quantity, species=one.species.key, size_class=size_class))
-        now = next((r for r in line if r.season == context.season), None)
+        line = weighed.results.where(quantity=quantity, species=one.species.key, size_class=size_class)
+        pairs.append(context.latest(line))
+    changes = context.changes(pairs)
+    for one, (_, now) in zip(context.classes, pairs, strict=True):
         if now is None:
             continue
-        earlier = [r for r in line if (r.season or 0) < context.season]
-        said.append(context.writer.level(now, key=True))
-        said += context.change(earlier[-1] if earlier else None, now)
+        said += [context.writer.level(now, key=True), *changes.get(now.id, ())]
         slope = weighed.results.one(quantity="relative_weight_slope", season=context.season, species=one.species.key)
         if slope is not None and slope.estimate.estimable:
             said.append(_slope_finding(slope, context))

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from fishreport.analysis.classes import LengthClasses, study_classes
 from fishreport.analysis.result import Result
+from fishreport.analysis.trend import adjusted_p
 from fishreport.exhibits.exhibit import Finding
 from fishreport.exhibits.nouns import Nouns
-from fishreport.exhibits.tabulate import heading
+from fishreport.exhibits.tabulate import counted, heading
 from fishreport.exhibits.units import Units
-from fishreport.exhibits.wording import Writer
+from fishreport.exhibits.wording import Allowance, Writer, season_change, two_sided
 from fishreport.study import Study
 
 
@@ -50,11 +53,35 @@ class Context:
         """The length class of a result with its length: ``Quality, 230 mm and longer``."""
         return class_label(self.classes_of(result.species), result.size_class or "all", self.units)
 
-    def change(self, before: Result | None, after: Result | None, *, key: bool = False) -> list[Finding]:
+    def change(self, before: Result | None, after: Result | None) -> list[Finding]:
         """The change from one season to the next that was sampled, as a list of one sentence, or none without both."""
-        if before is None or after is None:
-            return []
-        return [self.writer.change(before, after, key=key)]
+        return next(iter(self.changes([(before, after)]).values()), [])
+
+    def latest(self, results: Iterable[Result]) -> tuple[Result | None, Result | None]:
+        """Of one quantity and place: the result of the season sampled before the reported one, and that of the reported one."""
+        line = sorted((r for r in results if r.season is not None), key=lambda r: r.season or 0)
+        earlier = [r for r in line if (r.season or 0) < self.season]
+        return earlier[-1] if earlier else None, next((r for r in line if r.season == self.season), None)
+
+    def changes(self, pairs: Iterable[tuple[Result | None, Result | None]]) -> dict[str, list[Finding]]:
+        """The changes of a chapter from one season to the next that was sampled, by the id of the later result.
+
+        As each is one of several that could have stood out by chance, a change that does not stand after adjusting for the number
+        compared (Benjamini-Hochberg) only seems to be one. A pair that lacks a result has no sentence.
+        """
+        whole = [(before, after) for before, after in pairs if before is not None and after is not None]
+        p = [
+            two_sided(season_change(before.estimate, after.estimate))
+            if before.estimate.estimable and after.estimate.estimable
+            else math.nan
+            for before, after in whole
+        ]
+        tested = sum(math.isfinite(one) for one in p)
+        tests = f"{counted(tested, 'change')} between seasons tested"
+        return {
+            after.id: [self.writer.change(before, after, allowed=Allowance(q, tests) if tested > 1 else None)]
+            for (before, after), q in zip(whole, adjusted_p(p), strict=True)
+        }
 
 
 def class_label(classes: LengthClasses, size_class: str, units: Units) -> str:

@@ -205,9 +205,12 @@ def _lives(survival: Estimate) -> str:
     return f"{100 * e.value:.0f} of 100 live through a year ({100 * e.lower:.0f} to {100 * e.upper:.0f})"
 
 
-def _total(one: SpeciesMortality, found: Mortality, context: Context) -> list[Finding]:
-    line = list(found.results.where(quantity="total_mortality", species=one.key, size_class="all", detail=None))
-    now = next((r for r in line if r.season == context.season), None)
+def _latest(key: str, found: Mortality, context: Context) -> tuple[Result | None, Result | None]:
+    return context.latest(found.results.where(quantity="total_mortality", species=key, size_class="all", detail=None))
+
+
+def _total(one: SpeciesMortality, found: Mortality, changes: dict[str, list[Finding]], context: Context) -> list[Finding]:
+    _, now = _latest(one.key, found, context)
     if now is None:
         return []
     if not now.estimate.estimable:
@@ -217,8 +220,7 @@ def _total(one: SpeciesMortality, found: Mortality, context: Context) -> list[Fi
     if one.stocking is not None and followed is not None and followed.estimate.estimable:
         said = [_followed(followed, found, context)]
     said += _of_the_season(one, now, found, context, key=not said and is_firm(now.estimate))
-    earlier = [r for r in line if (r.season or 0) < context.season]
-    said += context.change(earlier[-1] if earlier else None, now)
+    said += changes.get(now.id, [])
     return said + _methods(one, now, found, context)
 
 
@@ -329,8 +331,9 @@ def findings(found: Mortality, context: Context, fishing: Fishing | None = None)
     `fishing` tells of species with a creel survey and a number of fish.
     """
     said: list[Finding] = []
+    changes = context.changes(_latest(key, found, context) for key in found.species)
     for one in found.species.values():
-        said += _total(one, found, context)
+        said += _total(one, found, changes, context)
         said += _natural(one, found, context)
         said += fishing_sentences(one, found, context, fishing)
     return collect(said)

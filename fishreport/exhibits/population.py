@@ -271,6 +271,13 @@ def _total(population: Population, census: Census) -> Result | None:
     )  # fmt: skip
 
 
+def _before(population: Population, census: Census) -> Result | None:
+    """The number of the same fish by the census before."""
+    earlier = [c for c in population.censuses if c.species == census.species and c.season < census.season]
+    alike = [c for c in earlier if c.size_class == census.size_class]
+    return _total(population, alike[-1]) if alike else None
+
+
 def _one_class(population: Population, census: Census, context: Context) -> list[Finding]:
     """What taking the lengths as one class would have done, where the two disagree plainly."""
     one = census.others.get("one class")
@@ -311,14 +318,13 @@ def findings(population: Population, context: Context) -> Findings:
     if not population.exists:
         return Findings((Finding(NOTHING, ()),))
     said: list[Finding] = []
-    for census in _shown(population, context):
+    shown = _shown(population, context)
+    changes = context.changes((_before(population, census), _total(population, census)) for census in shown)
+    for census in shown:
         now = _total(population, census)
         if now is None:
             continue
-        said.append(context.writer.level(now, key=census.season == context.season))
-        earlier = [c for c in population.censuses if c.species == census.species and c.season < census.season]
-        alike = [c for c in earlier if c.size_class == census.size_class]
-        said += context.change(_total(population, alike[-1]) if alike else None, now)
+        said += [context.writer.level(now, key=census.season == context.season), *changes.get(now.id, ())]
         said += _one_class(population, census, context)
     if population.removals:
         latest = max(one.season for one in population.removals)

@@ -165,12 +165,10 @@ def comparison_sentences(found: Compared, results: Results, context: Context) ->
 def findings(results: Results, compared: Compared, context: Context) -> Findings:
     """Size structure of this season, and its change since the season before."""
     said: list[Finding] = []
-    for one in context.classes:
-        line = list(results.where(quantity="proportional_size", species=one.species.key, size_class="quality"))
-        now = next((r for r in line if r.season == context.season), None)
-        if now is None:
-            continue
-        earlier = [r for r in line if (r.season or 0) < context.season]
-        said.append(context.writer.level(now, key=True))
-        said += context.change(earlier[-1] if earlier else None, now)
+    shares = results.where(quantity="proportional_size", size_class="quality")
+    pairs = [context.latest(shares.where(species=one.species.key)) for one in context.classes]
+    changes = context.changes(pairs)
+    for _, now in pairs:
+        if now is not None:
+            said += [context.writer.level(now, key=True), *changes.get(now.id, ())]
     return collect([*said, *comparison_sentences(compared, results, context)])

@@ -109,7 +109,7 @@ def season_change(before: Estimate, after: Estimate) -> Estimate:
 
 def two_sided(change: Estimate) -> float:
     """Two-sided p of no change, as the interval has it; NaN without an interval."""
-    return 2 * (1 - _likely_direction(change))
+    return math.nan if math.isnan(change.lower) or math.isnan(change.upper) else 2 * (1 - _likely_direction(change))
 
 
 def _likely_direction(estimate: Estimate) -> float:
