@@ -16,7 +16,7 @@ from fishreport.report.html import Filters, ReportExporter, verdict_kind
 from fishreport.report.prose import Token, plain_text
 from fishreport.report.prose_writers import write_typst
 from fishreport.report.svg import check_svg, proportions
-from fishreport.report.tables import TableLayout, lay_out_table
+from fishreport.report.tables import TableLayout, group_sizes, lay_out_table
 from fishreport.report.typst_text import FONT, MONO, drawable, font_folder, literal
 
 # A text that announces what follows it is a heading and so many paragraphs, of so many signs in all.
@@ -131,6 +131,7 @@ class TypstExporter(ReportExporter):
         yield "drawing", lambda data: literal(self._workspace.add_drawing(data))
         yield "proportions", lambda data: proportions(data["svg"])
         yield "layout", self._layout
+        yield "group_sizes", group_sizes
         yield "verdict_kind", verdict_kind
 
     def _layout(self, data: dict[str, Any]) -> list[TableLayout]:

@@ -28,6 +28,21 @@ def _drawable(file: str) -> frozenset[int]:
         return frozenset(font.getBestCmap())
 
 
+@lru_cache(maxsize=2)
+def _advances(file: str) -> dict[str, float]:
+    from fontTools.ttLib import TTFont
+
+    with TTFont(font_folder() / file, lazy=True) as font:
+        widths, em = font["hmtx"], font["head"].unitsPerEm
+        return {chr(code): widths[name][0] / em for code, name in font.getBestCmap().items()}
+
+
+def width_of(text: str, *, bold: bool = False) -> float:
+    """How wide a text is on one line of the report's font, in ems; kerning, which hardly ever widens, is left out."""
+    widths = _advances("DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf")
+    return sum(widths.get(sign, 1.0) for sign in text)
+
+
 def drawable(text: str) -> str:
     """The same text, with a square for each character that the report's font cannot draw."""
     if text.isascii():

@@ -217,6 +217,55 @@ def test_rows_or_notes_too_tall_to_be_kept_together_are_all_there(rows: int, wor
     assert min(heights) > 0.0
 
 
+def positions(pdf: bytes) -> list[tuple[str, float, float]]:
+    """Each piece of text with where it begins on its page, in points from the left and from below."""
+    found: list[tuple[str, float, float]] = []
+
+    def keep(shown: str, to_page: list[float], to_line: list[float], *_: object) -> None:
+        if shown.strip():
+            across = to_line[4] * to_page[0] + to_line[5] * to_page[2] + to_page[4]
+            found.append((shown.strip(), across, to_line[4] * to_page[1] + to_line[5] * to_page[3] + to_page[5]))
+
+    for page in pypdf.PdfReader(io.BytesIO(pdf)).pages:
+        page.extract_text(visitor_text=keep)
+    return found
+
+
+@pytest.mark.pdf
+def test_notes_do_not_widen_the_columns_above_them() -> None:
+    """The last column stands as far from the others with a long note as without."""
+
+    def last_column(notes: Sequence[str]) -> float:
+        return next(across for shown, across, _ in positions(pdf_of([text(LINE), table("1", 20, notes)])) if shown == "Fish")
+
+    alone = last_column([])
+    assert alone < 250
+    assert last_column(["A long note on the rows. " * 12]) == pytest.approx(alone, abs=0.5)
+
+
+@pytest.mark.pdf
+@pytest.mark.parametrize("count", [4, 5])
+def test_an_interval_stays_on_one_line(count: int) -> None:
+    cell = table("1", 9)
+    given = cell.outputs[0].data[TABLE_TYPE]
+    given["columns"] = [{"heading": f"Heading {at}", "units": "", "align": "right"} for at in range(count)]
+    given["rows"] = [[f"{row}9,600 (16,700 to 23,00{row})"] * count for row in range(1, 10)]
+    found = "\n".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(pdf_of([text(LINE), cell]))).pages)
+    assert all(found.count(f"(16,700 to 23,00{row})") == count for row in range(1, 10))
+
+
+@pytest.mark.pdf
+@pytest.mark.parametrize("lines", range(4, 26, 3))
+def test_the_first_group_of_rows_and_the_last_are_kept_whole(lines: int) -> None:
+    cell = table("1", 18, ["A note that belongs to the rows."])
+    given = cell.outputs[0].data[TABLE_TYPE]
+    names = ["Perch"] * 6 + ["Pike"] * 7 + ["Roach"] * 5
+    given["rows"] = [[name, row[1]] for name, row in zip(names, given["rows"], strict=True)]
+    found = pages([text(LINE * lines + "Last line above."), cell])
+    counts = [[page.count(name) for page in found if name in page] for name in ("Perch", "Roach")]
+    assert counts == [[6], [5]]
+
+
 @pytest.mark.pdf
 def test_the_same_document_gives_the_same_bytes() -> None:
     def once() -> bytes:

@@ -7,7 +7,8 @@ import io
 
 import pytest
 
-from fishreport.report.tables import LANDSCAPE, PORTRAIT, lay_out_table, safe_cell, table_csv
+from fishreport.report.tables import LANDSCAPE, PORTRAIT, group_sizes, lay_out_table, safe_cell, table_csv
+from fishreport.report.typst_text import width_of
 
 
 def columns(count: int) -> list[dict[str, str]]:
@@ -42,6 +43,49 @@ def test_long_columns_share_the_width_that_is_left() -> None:
     assert layout.shares[0] == layout.shares[2] == 0
     assert layout.shares[3] == 60
     assert lay_out_table(columns(4), rows(4))[0].shares == (0, 0, 0, 0)
+
+
+def test_intervals_are_set_smaller_before_they_are_broken() -> None:
+    """Four columns of numbers with intervals do not fit at 8.5 points, and do at 8; they stand on one line each."""
+    row = ["2016", "19,600 (16,700 to 23,000)", "0.194 (0.146 to 0.257)", "0.127 (0.096 to 0.169)", "0.0211 (0.0159 to 0.0280)"]
+    year = {"heading": "Year", "units": "", "align": "right"}
+    (layout,) = lay_out_table([year, *columns(4)], [row] * 10)
+    assert (layout.size, layout.breaks, layout.tracks) == (8.0, False, ("auto",) * 5)
+
+
+def test_intervals_are_broken_before_the_bracket_and_within_only_where_nothing_else_fits() -> None:
+    cell = "19,600 (16,700 to 23,000)"
+    for count, whole in ((5, True), (6, True), (7, False)):
+        (layout,) = lay_out_table(columns(count), [[cell] * count])
+        assert (layout.breaks, layout.whole, layout.turned) == (True, whole, False)
+
+
+def test_a_column_that_shares_is_no_narrower_than_its_longest_word() -> None:
+    long = "a sentence of many words, far too long for one line of a table on paper, and longer still than that"
+    given = [[long, "47.7 fish per hour (41.9 to 53.6)", long, "Unmistakeably so", long]]
+    (layout,) = lay_out_table(columns(5), given)
+    left = PORTRAIT - sum(layout.points)
+    widths = [points or left * share / sum(layout.shares) for points, share in zip(layout.points, layout.shares, strict=True)]
+    assert widths[1] >= layout.size * width_of("(41.9 to 53.6)") + 8
+    assert widths[3] >= layout.size * width_of("Unmistakeably") + 8
+    assert sum(widths) == pytest.approx(PORTRAIT)
+    assert any(layout.shares)
+
+
+def test_widths_are_those_of_the_font() -> None:
+    """Advances of DejaVu Sans in 2048ths of an em, from its horizontal metrics table: 1303 a digit, 651 a blank, and so on."""
+    assert width_of("0 ") == pytest.approx((1303 + 651) / 2048)
+    assert width_of("W", bold=True) == pytest.approx(2259 / 2048)
+    assert width_of("−") == pytest.approx(1716 / 2048)
+    assert width_of("\N{CJK UNIFIED IDEOGRAPH-9C52}") == 1.0
+
+
+def test_groups_of_rows() -> None:
+    named = [["Perch"]] * 6 + [["Pike"]] * 4 + [["Roach"]] * 5
+    assert group_sizes(named) == (6, 5)
+    assert group_sizes([["Perch"]] * 30) == (3, 3)
+    assert group_sizes([[str(year)] for year in range(2016, 2026)]) == (3, 3)
+    assert group_sizes([]) == (3, 3)
 
 
 @pytest.mark.parametrize(
