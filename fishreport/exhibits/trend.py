@@ -124,7 +124,7 @@ def _bare(note: str) -> str:
 
 
 def standing_words(counts: Multiplicity, context: Context, by: str = "") -> str:
-    """How many stand after adjusting for their number, and which: ``1 stands …: catch rate of brown trout (stock)``."""
+    """How many stand after adjusting for their number, and which: ``1 stands …: relative weight of brown trout, stock``."""
     head = f"{counts.held or 'none'} {'stand' if counts.held > 1 else 'stands'} after adjusting for the number{by}"
     return f"{head}: {_listed(counts.standing, context)}" if counts.standing else head
 
