@@ -195,6 +195,27 @@ def _with_totals(found: Mortality, totals: dict[str | None, Estimate], natural: 
     return Mortality(Results(results), {"smallmouth_bass": dataclasses.replace(one, fit=fit, natural=natural)})
 
 
+def test_what_a_weak_total_leaves_is_told_beside_the_seasons_together(made, context):
+    """The demo's smallmouth bass: 11 fish of the ages used; 4 kept, of harvest.csv, and no rule in the study."""
+    found, fishing = made
+    text = _text(Mortality(found.results, {"smallmouth_bass": found.species["smallmouth_bass"]}), context, fishing)
+    together = found.results.one(quantity="fishing_mortality", species="smallmouth_bass", season=2025, detail=TOGETHER).estimate
+    assert (
+        f"from a total mortality that is no firm ground; {TOGETHER} leave {exhibits.value_cell(together)}: the data do not tell "
+        "it from nothing"
+    ) in text
+    assert f"by the creel survey of 2025 anglers kept 4 fish (2 to 6), {exhibits.NO_RULE}." in text
+
+
+@pytest.mark.parametrize(("n", "doubt"), [(29, True), (30, False)])
+def test_fishing_mortality_from_a_weak_total_is_told_with_its_doubt(made, context, n, doubt):
+    found, _ = made
+    fit = dataclasses.replace(found.species["rainbow_trout"].fit, total_mortality=_rate(0.8, 0.6, 1.0, n))
+    text = _text(_trout(found, fishing=_rate(0.3, 0.1, 0.5), fit=fit), context)
+    assert "Fishing mortality of rainbow trout was 0.30" in text
+    assert ("predicted from life history, from a total mortality that is no firm ground." in text) is doubt
+
+
 WEAK, TOGETHER = _rate(0.74, 0.36, 1.58, 11), "seasons 2021 to 2025 together"
 
 
