@@ -37,24 +37,25 @@ def _advances(file: str) -> dict[str, float]:
         return {chr(code): widths[name][0] / em for code, name in font.getBestCmap().items()}
 
 
+@lru_cache(maxsize=8192)
 def width_of(text: str, *, bold: bool = False) -> float:
     """How wide a text is on one line of the report's font, in ems; kerning, which hardly ever widens, is left out."""
     widths = _advances("DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf")
     return sum(widths.get(sign, 1.0) for sign in text)
 
 
+@lru_cache(maxsize=4096)
+def _drawn(sign: str) -> str:
+    """The sign, a square for one that the fonts cannot draw, or nothing for one that takes no room."""
+    if sign in "\n\t" or " " <= sign <= "~" or ord(sign) in _drawable("DejaVuSans.ttf") & _drawable("DejaVuSansMono.ttf"):
+        return sign
+    return "" if unicodedata.category(sign) in ("Cc", "Cf", "Mn", "Me") else UNKNOWN
+
+
 def drawable(text: str) -> str:
     """The same text, with a square for each character that the report's font cannot draw."""
-    if text.isascii():
-        return "".join(sign for sign in text if sign >= " " or sign in "\n\t")
-    known = _drawable("DejaVuSans.ttf") & _drawable("DejaVuSansMono.ttf")
-    kept = []
-    for sign in unicodedata.normalize("NFC", text):
-        if sign in "\n\t" or ord(sign) in known:
-            kept.append(sign)
-        elif unicodedata.category(sign) not in ("Cc", "Cf", "Mn", "Me"):
-            kept.append(UNKNOWN)
-    return "".join(kept)
+    text = unicodedata.normalize("NFC", text)
+    return text.translate({ord(sign): _drawn(sign) for sign in set(text)})
 
 
 def literal(text: str) -> str:
