@@ -8,7 +8,7 @@ import io
 import pytest
 
 from fishreport.report.tables import LANDSCAPE, PORTRAIT, group_sizes, lay_out_table, safe_cell, table_csv
-from fishreport.report.typst_text import width_of
+from fishreport.report.typst_text import drawable, width_of
 
 
 def columns(count: int) -> list[dict[str, str]]:
@@ -124,3 +124,7 @@ def test_csv_has_full_precision_where_there_is_any() -> None:
 def test_csv_of_shown_cells() -> None:
     data = {"columns": columns(2), "rows": [["a", "1.2"]], "data": []}
     assert table_csv(data).decode() == "Heading0 (fish/h),Heading1 (fish/h)\na,1.2\n"
+
+
+def test_signs_that_take_no_room_are_left_out_of_any_text() -> None:
+    assert drawable("a\x7fb\x00") == drawable("a\x7fb\x00é").removesuffix("é") == "ab"
