@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -45,6 +47,29 @@ def demo_survey(demo_study: Study) -> Survey:
 def demo_context(demo_study: Study) -> Context:
     """Units, species and writer of its report."""
     return report_context(demo_study)
+
+
+# Without these, Chromium looks for its vendor's hosts at every start.
+SWITCHES = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    """The system's Chromium, headless; one for all tests of a process, since two drivers in one thread do not go together."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=find_tool("browser"), args=SWITCHES)
+        yield browser
+        browser.close()
 
 
 def find_tool(mark: str) -> str | None:

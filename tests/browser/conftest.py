@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import shutil
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -34,27 +32,3 @@ def built(tmp_path_factory: pytest.TempPathFactory, server: ForkServer | None) -
     """The report of that study, from the tiny chapters."""
     folder = write_study(tmp_path_factory.mktemp("built") / "study")
     return build_report(folder, notebooks=NOTEBOOKS, settings=SETTINGS, server=server)
-
-
-# Without these, Chromium looks for its vendor's hosts at every start.
-SWITCHES = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
-
-
-@pytest.fixture(scope="session")
-def chromium() -> Iterator[Any]:
-    """The system's Chromium, headless."""
-    from playwright.sync_api import sync_playwright
-
-    path = next(found for name in ("chromium", "chromium-browser", "google-chrome") if (found := shutil.which(name)))
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=path, args=SWITCHES)
-        yield browser
-        browser.close()

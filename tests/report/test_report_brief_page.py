@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from typing import Any
 
@@ -15,9 +14,7 @@ pytestmark = pytest.mark.browser
 
 
 @pytest.fixture(scope="module")
-def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
+def page(tmp_path_factory: pytest.TempPathFactory, chromium: Any) -> Iterator[Any]:
     folder = tmp_path_factory.mktemp("brief")
     narrative = {
         "summary.md": "# Summary\n\nBrown trout carry the fishery.\n",
@@ -25,13 +22,10 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     }
     study = made_study(folder / "study", species=6, objectives=12, narrative=narrative)
     (folder / "brief.html").write_bytes(render_brief(made_document(study, made_results(SPECIES)), study, "html"))
-    path = next(found for name in ("chromium", "chromium-browser", "google-chrome") if (found := shutil.which(name)))
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=path, args=["--no-sandbox", "--disable-gpu", "--no-first-run"])
-        opened = browser.new_page()
-        opened.goto((folder / "brief.html").as_uri())
-        yield opened
-        browser.close()
+    opened = chromium.new_page()
+    opened.goto((folder / "brief.html").as_uri())
+    yield opened
+    opened.close()
 
 
 @pytest.mark.parametrize("width", [320, 360, 1280])
