@@ -83,11 +83,8 @@ def _run_columns(catch: ArrayLike, effort_h: ArrayLike) -> tuple[FloatArray, Flo
     same_size(catch=c, effort_h=e)
     keep = ~(np.isnan(c) | np.isnan(e))
     left_out = int((~keep).sum())
-    return (
-        c[keep],
-        e[keep],
-        (f"{left_out} run{'' if left_out == 1 else 's'} without catch or effort left out",) if left_out else (),
-    )
+    noun = "run" if left_out == 1 else "runs"
+    return c[keep], e[keep], (f"{left_out} {noun} without catch or effort left out",) if left_out else ()
 
 
 def _run_cv(catch: FloatArray, effort: FloatArray) -> float:

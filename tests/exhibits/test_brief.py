@@ -9,6 +9,7 @@ import xml.etree.ElementTree as ET
 
 import pytest
 from brief_sample import SPECIES, estimate, frequencies_of, made_results, made_study, work_of
+from reading_level import reading_ease, syllables
 
 from fishreport.analysis.classes import LATER_PASSES
 from fishreport.analysis.result import Result, Results
@@ -357,16 +358,6 @@ def test_the_third_drawing_is_what_there_is(study):
 # ---- reading level ----------------------------------------------------------------------------------------------
 
 
-def syllables(word: str) -> int:
-    """Groups of vowels, without a silent e at the end; a rough count that is right for nine English words in ten."""
-    word = word.casefold().strip("'’")
-    groups = len(re.findall(r"[aeiouy]+", word))
-    silent = re.search(r"(?:[^aeiouyl]|[aeiouy]l)e[ds]?$|[^aeiouy]es$", word) and not re.search(
-        r"(?:[td]ed|[sxz]es|ches|shes)$", word
-    )
-    return max(1, groups - bool(silent))
-
-
 @pytest.mark.parametrize(
     ("word", "count"),
     [("trout", 1), ("caught", 1), ("rainbow", 2), ("electric", 3), ("longer", 2), ("reached", 1), ("whole", 1), ("wanted", 2),
@@ -374,20 +365,6 @@ def syllables(word: str) -> int:
 )  # fmt: skip
 def test_syllables(word, count):
     assert syllables(word) == count
-
-
-def reading_ease(texts: list[str]) -> tuple[float, float, float]:
-    """Flesch's ease of reading, words a sentence, and share of words of four syllables or more.
-
-    206.835 − 1.015 words a sentence − 84.6 syllables a word; 60 to 70 is plain English, 50 to 60 fairly hard
-    (Flesch 1948, J. Appl. Psychol. 32:221-233; from memory). Numbers in digits are left out of the syllables.
-    """
-    parts = [part for text in texts for part in re.split(r"(?<=[.;:])\s+", text) if part.strip()]
-    words = [word for part in parts for word in re.findall(r"[A-Za-z][A-Za-z'’-]*", part)]
-    every = [word for part in parts for word in part.split()]
-    count = [syllables(word) for word in words]
-    ease = 206.835 - 1.015 * len(every) / len(parts) - 84.6 * sum(count) / len(words)
-    return ease, len(every) / len(parts), sum(n >= 4 for n in count) / len(words)
 
 
 @pytest.mark.parametrize("trend", [(-12.0, -18.0, -4.0), (4.0, -0.5, 9.0), (0.2, -1.0, 1.5)])

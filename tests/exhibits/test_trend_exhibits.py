@@ -309,22 +309,6 @@ def test_trend_table_shows_what_was_estimated(made, demo_context):
         assert shown == pytest.approx(one.result.estimate.value, abs=0.6)
 
 
-@pytest.mark.parametrize(
-    ("missed", "shift", "apart", "words"),
-    [
-        ((), math.nan, 8.0, "no site was missed"),
-        (("S01",), 7.0, 8.0, "S01 was not fished; they usually give fewer"),
-        (("S01", "S02"), -9.0, -10.0, "S01 and S02 were not fished; they usually give more"),
-        (("S01",), 0.2, 8.0, "explain almost none"),
-        (("S01",), 2.0, 8.0, "2% the same way"),
-        (("S01",), -3.0, 8.0, "3% the other way"),
-    ],
-)
-def test_why_plain_mean_and_index_disagree(missed, shift, apart, words):
-    item = standardised._Season(2020, None, None, apart, missed, shift)
-    assert words in standardised._why(item)
-
-
 def test_a_disagreement_is_said_with_its_season_and_side(made, demo_context):
     one = made.indices[0]
     index = dict(one.index)
