@@ -171,7 +171,7 @@ def rates_today(study: Study, survey: Survey, own: LengthClasses, today: Regulat
     fit = _total(study, ages)
     release = release_deaths(study, today)
     anglers = anglers_today(study, survey, own, rng, density, today, release, p.noncompliance)
-    by_choice = anglers is None or "voluntary_release" in p.model_fields_set
+    by_choice = anglers is None or p.gives("voluntary_release")
     kept = 1 - (p.voluntary_release if by_choice or anglers is None else anglers.release_share)
     share: Floats | float = 1.0
     if fit is not None and not growth.missing:

@@ -112,7 +112,7 @@ def _hand(name: str, value: float, units: str, how: str, level: float, origin: O
 
 
 def _set_by_hand(study: Study, name: str) -> bool:
-    return name in study.parameters.model_fields_set
+    return study.parameters.gives(name)
 
 
 def _assumptions(study: Study, today: Regulation) -> list[Source]:

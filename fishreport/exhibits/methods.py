@@ -96,7 +96,7 @@ def settings_table(study: Study) -> Table:
     for name, field in model.model_fields.items():
         value = getattr(study.parameters, name)
         default = field.default
-        named = name in study.parameters.model_fields_set
+        named = study.parameters.gives(name)
         origin = "set for this build" if name in changed else "study file" if named else "default"
         shown, usual = (NO_VALUE if v is None else f"{v:g}" if isinstance(v, float) else str(v) for v in (value, default))
         rows.append([name, field.description or "", shown, usual, origin])

@@ -51,11 +51,15 @@ def _plain(value: Any) -> Any:
 def study_digest(study: Study, key: str) -> str:
     """Digest of one setting: ``parameters.level``, a whole section, or ``*`` for the whole study file."""
     if key == EVERYTHING:
-        return _digest([study.model_dump(mode="json"), _plain(study.overrides)])
+        return _digest([study.model_dump(mode="json"), _plain(study.overrides), sorted(study.parameters.model_fields_set)])
     value: Any = study
+    section, _, name = key.rpartition(".")
     for part in key.split("."):
         value = getattr(value, part)
-    return _digest(_plain(value))
+    if section == "parameters":  # that a parameter is given counts too, though its value be the default
+        return _digest([_plain(value), study.parameters.gives(name)])
+    given = sorted(value.model_fields_set) if isinstance(value, BaseModel) else []
+    return _digest([_plain(value), given])
 
 
 def table_digest(frame: pd.DataFrame) -> str:

@@ -249,6 +249,12 @@ class Parameters(Section):
     certainty: Annotated[Real, Field(gt=0.5, lt=1)] = Field(0.9, description="probability from which an objective is called met")
     lag_years: Whole = Field(0, ge=0, le=10, description="lag of covariates in trends (years)")
 
+    def gives(self, name: str) -> bool:
+        """Whether the study file or the command line gives this parameter, be it the default."""
+        getattr(self, name)  # asked for by its name alone, so that a chapter depends on this parameter only
+        given: set[str] = object.__getattribute__(self, "__pydantic_fields_set__")
+        return name in given
+
 
 CHAPTERS = (
     "season",

@@ -42,6 +42,8 @@ def read_by(plain: Study, use: Any) -> set[str]:
         (lambda s: s.find_species("BNT").key, {"species"}),
         (lambda s: s.objectives, {"objectives"}),
         (lambda s: s.folder, {"folder"}),
+        (lambda s: s.parameters.gives("draws"), {"parameters.draws"}),
+        (lambda s: s.parameters.model_fields_set, {"parameters"}),
         (lambda s: s.parameters.model_dump(), {"parameters"}),
         (lambda s: dict(s.parameters), {"parameters"}),
         (lambda s: s.parameters == 1, {"parameters"}),
@@ -99,6 +101,11 @@ def test_digests_follow_values(plain: Study) -> None:
     assert study_digest(plain, "parameters.level") != study_digest(other, "parameters.level")
     assert study_digest(plain, "parameters.seed") == study_digest(other, "parameters.seed")
     assert study_digest(plain, EVERYTHING) != study_digest(other, EVERYTHING)
+    given = read_study(plain.folder, overrides={"parameters.level": 0.9, "parameters.draws": plain.parameters.draws})
+    assert (plain.parameters.gives("draws"), given.parameters.gives("draws")) == (False, True)
+    for key in ("parameters.draws", "parameters", EVERYTHING):  # a report tells where a parameter comes from
+        assert study_digest(plain, key) != study_digest(given, key)
+    assert study_digest(plain, "parameters.level") == study_digest(given, "parameters.level")
 
 
 @pytest.mark.parametrize(
