@@ -13,6 +13,7 @@ import pytest
 
 from fishreport.exhibits.context import Context, report_context
 from fishreport.fielddata import Survey, load_survey
+from fishreport.report.kernels import ForkServer, forking_works
 from fishreport.study import Study, read_study
 
 REPOSITORY = Path(__file__).resolve().parents[1]
@@ -47,6 +48,16 @@ def demo_survey(demo_study: Study) -> Survey:
 def demo_context(demo_study: Study) -> Context:
     """Units, species and writer of its report."""
     return report_context(demo_study)
+
+
+@pytest.fixture(scope="session")
+def server() -> Iterator[ForkServer | None]:
+    """One preloaded process for all builds of these tests, where kernels can be forked."""
+    if not forking_works():
+        yield None
+        return
+    with ForkServer() as started:
+        yield started
 
 
 # Without these, Chromium looks for its vendor's hosts at every start.

@@ -87,7 +87,7 @@ def with_catch_rates(
     return replace(projection, values=values, quantities=(*projection.quantities, *names))
 
 
-def rates_today(study: Study, survey: Survey, inputs: SpeciesInputs, aims: tuple[Aim, ...]) -> dict[str, Estimate]:
+def catch_rates_today(study: Study, survey: Survey, inputs: SpeciesInputs, aims: tuple[Aim, ...]) -> dict[str, Estimate]:
     wanted = [aim.objective.size_class for aim in aims if aim.objective.quantity == "catch_rate"]
     if not wanted:
         return {}

@@ -7,10 +7,9 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from fishreport.analysis.result import Result, Results
-from fishreport.analysis.trend import IndexSeries, index_trend
+from fishreport.analysis.trend import IndexSeries, adjusted_p, index_trend
 from fishreport.fielddata.survey import Survey
 from fishreport.methods.creel import angler_catch_rate, creel_total
 from fishreport.study import Study
@@ -109,7 +108,6 @@ def creel(study: Study, survey: Survey, species: list[str]) -> Creel:
     trends = [trend for line in lines if (trend := _trend(line)) is not None]
     found = [r for line in lines for r in line]
     tested = {trend.id: p for trend, p in trends if math.isfinite(p)}
-    adjusted = stats.false_discovery_control(list(tested.values())) if tested else []
     years = tuple(sorted({r.season for r in found if r.season is not None}))
     results = Results([*found, *(trend for trend, _ in trends)])
-    return Creel(results, years, dict(zip(tested, map(float, adjusted), strict=True)))
+    return Creel(results, years, dict(zip(tested, adjusted_p(list(tested.values())), strict=True)))

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from fishreport.analysis.aims import Aim, aims_of, goal_words, rates_today, with_catch_rates
+from fishreport.analysis.aims import Aim, aims_of, catch_rates_today, goal_words, with_catch_rates
 from fishreport.analysis.classes import LengthClasses
 from fishreport.analysis.result import Result, Results
 from fishreport.analysis.rules import rules_of
@@ -243,7 +243,7 @@ def compare_species(study: Study, survey: Survey, inputs: SpeciesInputs, rng: np
     except InputError as error:
         return Comparison(replace(inputs, life=None, angling=None, missing=(str(error),)))
     aims, left_out = aims_of(study, inputs)
-    rates = rates_today(study, survey, inputs, aims)
+    rates = catch_rates_today(study, survey, inputs, aims)
     lacking = [aim for aim in aims if aim.objective.quantity == "catch_rate" and aim.objective.size_class not in rates]
     left_out += tuple((aim.objective, "no catch rate of the reported season to start from") for aim in lacking)
     aims = tuple(aim for aim in aims if aim not in lacking)

@@ -24,7 +24,7 @@ from fishreport.report.cache import Cache
 from fishreport.report.compare_build import OpenBuild, open_build
 from fishreport.report.manifest import INPUTS, file_entity, software_entities, write_crate
 from fishreport.report.notebook import notebook_bytes
-from fishreport.report.pages import set_pages
+from fishreport.report.pages import page_digest, set_pages
 from fishreport.report.place import Placing
 from fishreport.report.plan import PlannedChapter, short_name
 from fishreport.report.progress import Progress
@@ -285,7 +285,7 @@ def build_rollup(
         )
         executed = runner.run(planned)
         document = assemble(study, executed, last=_sources(records))
-        pages = set_pages(document, formats, cache, Progress(quiet=True))
+        pages = set_pages(document, formats, cache, Progress(quiet=True), digest=page_digest(document))
         _write(placing.folder, document, pages, executed)
         _write_manifest(placing.folder, records, title, executed, began)
         placing.finish()

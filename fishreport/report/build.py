@@ -168,17 +168,16 @@ def build_report(
             from fishreport.report.assemble import assemble
             from fishreport.report.cache import Cache, cache_folder
             from fishreport.report.manifest import how_it_was_made, keep_inputs, write_manifest
-            from fishreport.report.pages import set_briefs, set_pages
+            from fishreport.report.pages import page_digest, set_briefs, set_pages
 
             document = assemble(read, executed, last=how_it_was_made(read, file, executed), whole=is_whole(planned, notebooks))
-            cache, ignored = Cache(cache_folder(read)), (target.name, DEFAULT_FOLDER)
+            cache, digest = Cache(cache_folder(read)), page_digest(document, ignored=(target.name, DEFAULT_FOLDER))
             with ThreadPoolExecutor(1, thread_name_prefix="pages") as beside:  # the setter of the PDF leaves Python to others
-                pdf = beside.submit(
-                    set_pages, document, [name for name in formats if name == "pdf"], cache, progress, ignored=ignored
-                )
-                pages = set_pages(document, [name for name in formats if name != "pdf"], cache, progress, ignored=ignored)
+                paper, screen = ([name for name in formats if (name == "pdf") is wanted] for wanted in (True, False))
+                pdf = beside.submit(set_pages, document, paper, cache, progress, digest=digest)
+                pages = set_pages(document, screen, cache, progress, digest=digest)
                 _write_data(placing.folder, document, executed, settings)
-                briefs = set_briefs(document, read, formats, cache, progress, ignored=ignored)
+                briefs = set_briefs(document, read, formats, cache, progress, digest=digest)
                 pages |= pdf.result()
             _write_pages(placing.folder, pages, briefs)
             keep_inputs(placing.folder, read, file, executed)

@@ -28,8 +28,11 @@ SETTERS = ("typst", "nbconvert", "mistune", "jinja2")
 KEPT = 24
 
 
-def _digest(document: Document, ignored: tuple[str, ...]) -> str:
-    """Digest of all that a page is set from: the document, the code, the templates, the libraries, the study's images."""
+def page_digest(document: Document, *, ignored: tuple[str, ...] = ()) -> str:
+    """Digest of all that a page is set from: the document, the code, the templates, the libraries, the study's images.
+
+    `ignored` names folders of the study that hold reports, not inputs.
+    """
     names = [field.name for field in dataclasses.fields(Document) if field.name not in ("notebook", "folder", "references")]
     text = json.dumps(document.notebook, sort_keys=True)
     basis = [
@@ -90,9 +93,7 @@ def get_ready() -> None:
         importlib.import_module("typst")
 
 
-def set_pages(
-    document: Document, formats: Sequence[str], cache: Cache, progress: Progress, *, ignored: tuple[str, ...] = ()
-) -> dict[str, bytes]:
+def set_pages(document: Document, formats: Sequence[str], cache: Cache, progress: Progress, *, digest: str) -> dict[str, bytes]:
     """The report in each format.
 
     Parameters
@@ -103,17 +104,14 @@ def set_pages(
     cache : Cache
         Where pages are kept.
     progress : Progress
-    ignored : tuple of str
-        Folders of the study that hold reports, not inputs.
+    digest : str
+        The document's `page_digest`, worked out once for all that is set from it.
 
     Raises
     ------
     ReportError
         If a format cannot be set.
     """
-    if not formats:
-        return {}
-    digest = _digest(document, ignored)
     pages: dict[str, bytes] = {}
     for name in formats:
         progress.working(f"setting {name.upper()}")
@@ -123,7 +121,7 @@ def set_pages(
 
 
 def set_briefs(
-    document: Document, study: Study, formats: Sequence[str], cache: Cache, progress: Progress, *, ignored: tuple[str, ...] = ()
+    document: Document, study: Study, formats: Sequence[str], cache: Cache, progress: Progress, *, digest: str
 ) -> dict[str, bytes]:
     """The brief in each format; the arguments are those of `set_pages`, and the study, whose plan and text the brief holds.
 
@@ -133,8 +131,8 @@ def set_briefs(
         If the author's text cannot be read, or the brief cannot be set in two pages.
     """
     narrative = study.folder / study.report.narrative
-    basis = [_digest(document, ignored), study.model_dump_json(), folder_digest(narrative) if narrative.is_dir() else ""]
-    digest = hashlib.sha256(json.dumps(basis).encode()).hexdigest()[:32]
+    basis = [digest, study.model_dump_json(), folder_digest(narrative) if narrative.is_dir() else ""]
+    own = hashlib.sha256(json.dumps(basis).encode()).hexdigest()[:32]
 
     @cache_call
     def sheet() -> Sheet:
@@ -150,6 +148,6 @@ def set_briefs(
     briefs: dict[str, bytes] = {}
     for name in formats:
         progress.working(f"setting the brief as {name.upper()}")
-        briefs[name] = _kept_or_set(cache, f"{digest}-brief.{name}", partial(make, name))
+        briefs[name] = _kept_or_set(cache, f"{own}-brief.{name}", partial(make, name))
         progress.done()
     return briefs

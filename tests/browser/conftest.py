@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -14,17 +13,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from tiny import NOTEBOOKS, SETTINGS, write_study
 
 from fishreport.report.build import Built, build_report
-from fishreport.report.kernels import ForkServer, forking_works
-
-
-@pytest.fixture(scope="session")
-def server() -> Iterator[ForkServer | None]:
-    """One preloaded process for all builds of these tests, where kernels can be forked."""
-    if not forking_works():
-        yield None
-        return
-    with ForkServer() as started:
-        yield started
+from fishreport.report.kernels import ForkServer
 
 
 @pytest.fixture(scope="session")

@@ -35,16 +35,6 @@ OPENING = (
 )
 
 
-@pytest.fixture(scope="module")
-def server() -> Iterator[ForkServer | None]:
-    """One preloaded process for the builds of these tests."""
-    if not forking_works():
-        yield None
-        return
-    with ForkServer() as started:
-        yield started
-
-
 @pytest.fixture
 def study(tmp_path: Path) -> Path:
     return write_study(tmp_path / "study", ("catch",))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -13,23 +12,13 @@ sys.path.insert(0, str(Path(__file__).parent))
 from tiny import NOTEBOOKS, SETTINGS, write_study
 
 from fishreport.report.build import Built, build_report
-from fishreport.report.kernels import ForkServer, forking_works
+from fishreport.report.kernels import ForkServer
 
 
 @pytest.fixture
 def study(tmp_path: Path) -> Path:
     """A study of two sites and two seasons."""
     return write_study(tmp_path / "study")
-
-
-@pytest.fixture(scope="session")
-def server() -> Iterator[ForkServer | None]:
-    """One preloaded process for all builds of these tests, where kernels can be forked."""
-    if not forking_works():
-        yield None
-        return
-    with ForkServer() as started:
-        yield started
 
 
 @pytest.fixture(scope="session")
