@@ -22,7 +22,7 @@ from fishreport.report.assemble import Document, assemble
 from fishreport.report.build import DEFAULT_FOLDER
 from fishreport.report.cache import Cache
 from fishreport.report.compare_build import OpenBuild, open_build
-from fishreport.report.manifest import INPUTS, file_entity, software_entities, write_crate
+from fishreport.report.manifest import INPUTS, action_entity, file_entity, software_entities, write_crate
 from fishreport.report.notebook import notebook_bytes
 from fishreport.report.pages import page_digest, set_pages
 from fishreport.report.place import Placing
@@ -200,17 +200,7 @@ def _write_manifest(
         }
         for done in executed
     ]
-    action = {
-        "@id": "#rollup",
-        "@type": "CreateAction",
-        "name": f"Roll-up of {len(records)} waters",
-        "startTime": began.isoformat(timespec="seconds"),
-        "endTime": ended.isoformat(timespec="seconds"),
-        "instrument": {"@id": "#fishreport"},
-        "object": [{"@id": item["@id"]} for item in used],
-        "result": [{"@id": item["@id"]} for item in produced],
-        "step": [{"@id": item["@id"]} for item in steps],
-    }
+    action = action_entity("#rollup", f"Roll-up of {len(records)} waters", used, produced, steps, began=began, ended=ended)
     root = {
         "@id": "./",
         "@type": "Dataset",

@@ -6,7 +6,7 @@ import datetime
 import hashlib
 import importlib.metadata
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -222,18 +222,11 @@ def write_manifest(
         }
         for done in executed
     ]
-    action = {
-        "@id": "#build",
-        "@type": "CreateAction",
-        "name": f"Build of the report of season {study.season.year}",
-        "startTime": began.isoformat(timespec="seconds"),
-        "endTime": ended.isoformat(timespec="seconds"),
-        "instrument": {"@id": "#fishreport"},
-        "object": [{"@id": item["@id"]} for item in (*used, *parameters, *changes)],
-        "result": [{"@id": item["@id"]} for item in produced],
-        "step": [{"@id": item["@id"]} for item in chapters],
-        "request": json.dumps(dict(request), sort_keys=True, ensure_ascii=False, default=str),
-    }
+    action = action_entity(
+        "#build", f"Build of the report of season {study.season.year}", (*used, *parameters, *changes), produced, chapters,
+        began=began, ended=ended,
+    )  # fmt: skip
+    action["request"] = json.dumps(dict(request), sort_keys=True, ensure_ascii=False, default=str)
     root = {
         "@id": "./",
         "@type": "Dataset",
@@ -247,6 +240,30 @@ def write_manifest(
     if study.report.author:
         root["creator"] = study.report.author
     write_crate(build, [root, action, *software, *produced, *used, *parameters, *changes, *chapters])
+
+
+def action_entity(
+    identifier: str,
+    name: str,
+    used: Iterable[Mapping[str, Any]],
+    produced: Iterable[Mapping[str, Any]],
+    steps: Iterable[Mapping[str, Any]],
+    *,
+    began: datetime.datetime,
+    ended: datetime.datetime,
+) -> dict[str, Any]:
+    """What the library did, from what and to what end, as an entity of a crate that holds those entities."""
+    return {
+        "@id": identifier,
+        "@type": "CreateAction",
+        "name": name,
+        "startTime": began.isoformat(timespec="seconds"),
+        "endTime": ended.isoformat(timespec="seconds"),
+        "instrument": {"@id": "#fishreport"},
+        "object": [{"@id": item["@id"]} for item in used],
+        "result": [{"@id": item["@id"]} for item in produced],
+        "step": [{"@id": item["@id"]} for item in steps],
+    }
 
 
 def software_entities() -> list[dict[str, Any]]:
