@@ -135,11 +135,8 @@ def _hostile_results(chance: random.Random, report: Path) -> None:
     path.write_text(json.dumps(content), encoding="utf-8")
 
 
-def reviewed(case: Case) -> str:
-    """A report tampered with, held against the sound one."""
-    report = _copy(case)
-    sound = case.folder / "sound"
-    shutil.copytree(report, sound)
+def _spoil(case: Case, report: Path) -> None:
+    """Hostile text in the results, a hostile provenance, or a file tampered with."""
     match case.chance.randrange(3):
         case 0:
             _hostile_results(case.chance, report)
@@ -147,6 +144,14 @@ def reviewed(case: Case) -> str:
             _graph(case.chance, report)
         case _:
             tampered(case.chance, report)
+
+
+def reviewed(case: Case) -> str:
+    """A report tampered with, held against the sound one."""
+    report = _copy(case)
+    sound = case.folder / "sound"
+    shutil.copytree(report, sound)
+    _spoil(case, report)
     pair = (sound, report) if case.chance.random() < 0.5 else (report, sound)
     found = review(*pair, out=case.folder / "review")
     assert found.folder is not None
@@ -177,13 +182,7 @@ def verified(case: Case) -> str:
 def exported(case: Case) -> str:
     """Results and provenance tampered with, handed on."""
     report = _copy(case)
-    match case.chance.randrange(3):
-        case 0:
-            _hostile_results(case.chance, report)
-        case 1:
-            _graph(case.chance, report)
-        case _:
-            tampered(case.chance, report)
+    _spoil(case, report)
     handed = export_study(
         read_study(case.study), case.folder / "handed", parts=["results"], coarsen_km=case.chance.choice((None, None, 5.0))
     )
