@@ -214,7 +214,7 @@ def _sensitivity(study: Study, comparison: Comparison, projection: Projection, r
         inputs.life.take(index), inputs.rules, quantity=measure.quantity, rng=rng, vary=vary, want=measure.want,
         angling=inputs.angling.take(index), years=study.parameters.horizon_years, level=study.parameters.level,
         categories=inputs.categories, length_km=inputs.length_km, quantities=[measure.quantity],
-        deviations=luck[index], as_given=projection.take(index),
+        deviations=luck[index], as_given=projection.take(index), workers=1,
     )  # fmt: skip
 
 

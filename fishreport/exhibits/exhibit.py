@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, fields, is_dataclass
 from typing import Any, Literal
 
 from fishreport.analysis.result import Result
@@ -23,6 +23,8 @@ EXPLORER_TYPE = "application/vnd.fishreport.explorer+json"
 
 def _plain(value: Any) -> Any:
     """A value as JSON has it: numpy scalars as numbers, what is not a finite number as null, anything else as text."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return {one.name: _plain(getattr(value, one.name)) for one in fields(value)}
     if isinstance(value, dict):
         return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
@@ -86,7 +88,7 @@ class Table:
                 raise ValueError(f"table {self.label!r}: a shade is from 0 to 1, not {shade!r}")
 
     def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
-        return {TABLE_TYPE: _plain(asdict(self)), "text/plain": f"Table {self.label}: {self.caption}"}
+        return {TABLE_TYPE: _plain(self), "text/plain": f"Table {self.label}: {self.caption}"}
 
 
 @dataclass(frozen=True)
@@ -118,7 +120,7 @@ class Figure:
                 raise ValueError(f"figure {self.label!r} needs a {name} that says what it shows")
 
     def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
-        return {FIGURE_TYPE: _plain(asdict(self)), "text/plain": f"Figure {self.label}: {self.alt}"}
+        return {FIGURE_TYPE: _plain(self), "text/plain": f"Figure {self.label}: {self.alt}"}
 
 
 @dataclass(frozen=True)
@@ -219,7 +221,7 @@ class Scorecard:
 
     def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
         lines = [f"{row.objective}: {row.value} ({row.target}), {row.verdict}" for row in self.rows]
-        return {SCORECARD_TYPE: _plain(asdict(self)), "text/plain": "\n".join(lines)}
+        return {SCORECARD_TYPE: _plain(self), "text/plain": "\n".join(lines)}
 
 
 @dataclass(frozen=True)
@@ -270,4 +272,4 @@ class Explorer:
             raise ValueError(f"explorer {self.table.label!r} needs {expected} cells and bars, one an outcome and step")
 
     def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
-        return {EXPLORER_TYPE: _plain(asdict(self)), "text/plain": f"Table {self.table.label}: {self.table.caption}"}
+        return {EXPLORER_TYPE: _plain(self), "text/plain": f"Table {self.table.label}: {self.table.caption}"}

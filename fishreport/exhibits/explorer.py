@@ -31,12 +31,20 @@ def step_mm(context: Context) -> float:
     return 25.4 if context.units.system == "us" else 25.0
 
 
+def _limits(values: np.ndarray, level: float) -> np.ndarray:
+    """Lower limit, median and upper limit over the draws (last axis), without those that have no value."""
+    wanted = [(1 - level) / 2, 0.5, (1 + level) / 2]
+    if np.isfinite(values).all():  # the same numbers in a fraction of the time
+        return np.quantile(values, wanted, axis=-1)
+    return np.nanquantile(values, wanted, axis=-1)
+
+
 def _estimates(values: np.ndarray, level: float, units: list[str]) -> dict[tuple[int, ...], Estimate]:
     """Median and interval over the draws (last axis), by place among lengths × efforts × measures."""
     known = np.isfinite(values)
     count = known.sum(axis=-1)
     enough = np.where((count >= 2)[..., None], values, 0.0)
-    low, middle, high = np.nanquantile(enough, [(1 - level) / 2, 0.5, (1 + level) / 2], axis=-1)
+    low, middle, high = _limits(enough, level)
     spread = np.nanstd(enough, axis=-1, ddof=1)
     found: dict[tuple[int, ...], Estimate] = {}
     for place in np.ndindex(*count.shape):
@@ -82,9 +90,8 @@ def explorer(one: Comparison, grid: Grid | None, context: Context) -> Explorer |
     outcomes = tuple(f"{head}, {measure_unit(one, measure, context)}" for head, measure in zip(heads, grid.measures, strict=True))
     shape = (len(grid.minimum_mm), len(grid.effort), len(grid.measures))
     values = np.moveaxis(grid.values, 0, 2)
-    tail = (1 - level) / 2
     filled = np.where(np.isfinite(values).any(axis=-1, keepdims=True), values, 0.0)  # without a value there is no bar, see below
-    low, middle, high = np.nanquantile(filled, [tail, 0.5, 1 - tail], axis=-1)
+    low, middle, high = _limits(filled, level)
     top = high.max(axis=(0, 1))
     estimates = _estimates(values, level, units)
     gaps = _estimates(values - grid.today, level, units)

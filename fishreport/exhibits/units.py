@@ -7,6 +7,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Context, Decimal
+from functools import lru_cache
 from typing import Any, Literal
 
 import numpy as np
@@ -203,19 +204,7 @@ class Units:
         return (float(shown) if np.ndim(value) == 0 else shown), name
 
     def _conversion(self, units: str) -> tuple[str, float, float]:
-        table = _US if self.system == "us" else _METRIC
-        whole = table.get(_spelled(units))
-        if whole is not None:
-            return whole.name, whole.factor, whole.offset
-        parts = _DIVISION.split(units.strip(), maxsplit=1)
-        if len(parts) != 2:
-            return units, 1.0, 0.0
-        sign = re.search(_DIVISION, units.strip())
-        between = "/" if sign is not None and "/" in sign.group() else " per "
-        above, below = (table.get(_spelled(part)) for part in parts)
-        names = [unit.name if unit else part for unit, part in zip((above, below), parts, strict=True)]
-        names[1] = _ONE_OF.get(names[1], names[1])
-        return between.join(names), (above.factor if above else 1.0) / (below.factor if below else 1.0), 0.0
+        return _converted(self.system, units)
 
     # ---- the usual measures -------------------------------------------------------------------------------------
 
@@ -342,6 +331,24 @@ class Units:
             if bound is None
             else f"{format_number(bound, decimals=0 if float(bound).is_integer() else 1)} {self.length_unit}"
         )
+
+
+@lru_cache(maxsize=512)
+def _converted(system: str, units: str) -> tuple[str, float, float]:
+    """Name, factor and offset by which a value in these units is shown."""
+    table = _US if system == "us" else _METRIC
+    whole = table.get(_spelled(units))
+    if whole is not None:
+        return whole.name, whole.factor, whole.offset
+    parts = _DIVISION.split(units.strip(), maxsplit=1)
+    if len(parts) != 2:
+        return units, 1.0, 0.0
+    sign = re.search(_DIVISION, units.strip())
+    between = "/" if sign is not None and "/" in sign.group() else " per "
+    above, below = (table.get(_spelled(part)) for part in parts)
+    names = [unit.name if unit else part for unit, part in zip((above, below), parts, strict=True)]
+    names[1] = _ONE_OF.get(names[1], names[1])
+    return between.join(names), (above.factor if above else 1.0) / (below.factor if below else 1.0), 0.0
 
 
 METRIC = Units("metric")

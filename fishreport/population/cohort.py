@@ -78,8 +78,13 @@ def _follow(
     lengths: Sequence[float],
     steps: int,
     growth: LengthGroups,
+    *,
+    yield_alone: bool = False,
 ) -> Cohort:
-    """The loop over steps. `ranges` are the lengths that may be kept; lower ends may be arrays that broadcast with `rate`."""
+    """The loop over steps. `ranges` are the lengths that may be kept; lower ends may be arrays that broadcast with `rate`.
+
+    With `yield_alone`, for those who ask for no other flow, the others are not counted and have no value.
+    """
     cv, q, u = life.length_cv, angling.noncompliance[:, None], angling.voluntary_release[:, None]
     years = life.ages.size
     ages = life.first_age + np.arange(years * steps + 1) / steps
@@ -88,7 +93,9 @@ def _follow(
     spawn_step = round((life.spawning_month - 1) / 12 * steps)
     alive = np.broadcast_to(growth.share, (*rate.shape, growth.share.size)).copy()
     pristine = np.broadcast_to(growth.share, (life.draws, growth.share.size)).copy()
-    totals = {name: np.zeros(rate.shape) for name in ("yield", "harvest", "catch", "release", "natural", "spawning")}
+    totals = {name: np.zeros(rate.shape) for name in ("yield", "spawning")}
+    others = np.full(rate.shape, np.nan if yield_alone else 0.0)
+    totals |= {name: others.copy() for name in ("harvest", "catch", "release", "natural")}
     unfished = np.zeros(life.draws)
     marks = np.array(lengths, dtype=float).reshape(-1)
     below = [growth.share_below(mark, mean[:, 0], mean[:, 0], cv) for mark in marks]
@@ -115,14 +122,11 @@ def _follow(
         hazard = natural + rate[..., None] * (harvested + dying)
         gone = -np.expm1(-hazard * width)
         present = alive * _over(gone, hazard, width)
-        for name, item in (
-            ("yield", harvested * weight),
-            ("harvest", harvested),
-            ("catch", vulnerable),
-            ("release", dying),
-        ):
-            totals[name] += rate * np.einsum("...g,...g->...", present, item)
-        totals["natural"] += np.einsum("...g,...g->...", present, natural)
+        totals["yield"] += rate * np.einsum("...g,...g->...", present, harvested * weight)
+        if not yield_alone:
+            for name, item in (("harvest", harvested), ("catch", vulnerable), ("release", dying)):
+                totals[name] += rate * np.einsum("...g,...g->...", present, item)
+            totals["natural"] += np.einsum("...g,...g->...", present, natural)
         halfway = alive * np.sqrt(1 - gone) if marks.size else alive
         alive = alive * (1 - gone)
         pristine = pristine * np.exp(-natural * width)
@@ -258,7 +262,7 @@ def isopleths(
         rate = np.broadcast_to(-np.log1p(-share)[:, None, None], (share.size, limits.size, index.size))
         release = _release_share(people, Regulation(gear=gear), None)
         ranges = [(limits[:, None], np.inf)]
-        found.append(_follow(life, people, ranges, rate, release, (trophy_length_mm,), steps, growth))
+        found.append(_follow(life, people, ranges, rate, release, (trophy_length_mm,), steps, growth, yield_alone=True))
     return Isopleths(
         exploitation=share,
         minimum_length_mm=limits,

@@ -102,7 +102,7 @@ class _Batch:
         self.ages = life.ages.size
         self.stocked_rows = self.ages if any(rule.stocking for rule in rules) else 0
         cells = shared.cells(self.stocked_rows)
-        rates = Rates.join([cells.under(rule, today=today) for rule in rules])
+        rates = Rates.join([cells.under(rule, today=today) for rule in rules], flows=flows)
         self.effort = rates.effort.sum(axis=0).reshape(len(rules), -1) * now.effort_h
         pairs = len(rules) * life.draws
         tiled = self._tile(now.capture_rate)

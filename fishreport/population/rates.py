@@ -58,8 +58,8 @@ class Rates:
     groups: LengthGroups
 
     @classmethod
-    def join(cls, parts: list[Rates]) -> Rates:
-        """Scenarios one after the other along the axis of pairs."""
+    def join(cls, parts: list[Rates], *, flows: bool = True) -> Rates:
+        """Scenarios one after the other along the axis of pairs; weight and length only with `flows`, which alone need them."""
         if len(parts) == 1:
             return parts[0]
 
@@ -71,9 +71,11 @@ class Rates:
             np.concatenate([part.wanted[k] if k < len(part.wanted) else np.zeros_like(part.wanted[0]) for part in parts], axis=1)
             for k in range(classes)
         )
-        months = ("natural", "capture", "kept", "weight", "length", "release", "effort")
+        months = ("natural", "capture", "kept", "release", "effort")
+        body = {name: along(name, 1) if flows else getattr(parts[0], name) for name in ("weight", "length")}
         return cls(
             **{name: along(name, 1) for name in months},
+            **body,
             wanted=wanted,
             **{name: along(name, 0) for name in ("noncompliance", "survey", "spawning")},
             groups=parts[0].groups,

@@ -16,7 +16,7 @@ from fishreport.exhibits.exhibit import FIGURE_TYPE, TABLE_TYPE
 from fishreport.exhibits.tabulate import counted
 from fishreport.report.assemble import Document
 from fishreport.report.chapter import result_from_record
-from fishreport.report.html import verdict_kind
+from fishreport.report.html import COMPILED, verdict_kind
 from fishreport.report.plan import FRONT
 from fishreport.report.prose import Token, read_prose, top_level
 from fishreport.report.prose_writers import Place
@@ -254,6 +254,7 @@ def environment(*, escape: bool) -> Environment:
     return Environment(
         loader=FileSystemLoader([str(folder / "brief"), str(folder / "html"), str(folder / "typst")]),
         autoescape=escape,
+        bytecode_cache=COMPILED,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,

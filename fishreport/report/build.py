@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import gc
 import json
 import time
 from collections.abc import Iterator, Mapping, Sequence
@@ -14,14 +15,15 @@ from typing import TYPE_CHECKING, Any
 
 from fishreport.exceptions import UsageError
 from fishreport.fielddata import load_survey
-from fishreport.fielddata.survey import Survey
 from fishreport.report.place import Placing, check_target
 from fishreport.report.progress import Progress
 from fishreport.study import Study, read_study
 
 if TYPE_CHECKING:
     from fishreport.report.assemble import Document
+    from fishreport.report.cache import Cache
     from fishreport.report.kernels import ForkServer
+    from fishreport.report.rehearsal import Rehearsal
     from fishreport.report.run import ExecutedChapter
 
 FORMATS = ("html", "pdf")
@@ -65,8 +67,7 @@ def results_bytes(document: Document) -> bytes:
     return (json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False) + "\n").encode()
 
 
-def _write_data(folder: Path, document: Document, executed: Sequence[ExecutedChapter], settings: Mapping[str, Any]) -> None:
-    from fishreport.report.notebook import notebook_bytes, with_parameters
+def _write_data(folder: Path, document: Document, executed: Sequence[ExecutedChapter], rehearsal: Rehearsal) -> None:
     from fishreport.report.tables import table_csv
 
     (folder / "results.json").write_bytes(results_bytes(document))
@@ -75,9 +76,7 @@ def _write_data(folder: Path, document: Document, executed: Sequence[ExecutedCha
         (folder / "tables" / name).write_bytes(table_csv(data))
     (folder / "chapters").mkdir()
     for done in executed:
-        (folder / "chapters" / f"{done.chapter.file_name}.ipynb").write_bytes(
-            notebook_bytes(with_parameters(done.notebook, document.season, settings))
-        )
+        (folder / "chapters" / f"{done.chapter.file_name}.ipynb").write_bytes(rehearsal.chapter_file(done))
 
 
 def _write_pages(folder: Path, pages: Mapping[str, bytes], briefs: Mapping[str, bytes]) -> None:
@@ -153,38 +152,51 @@ def build_report(
     target = check_target(Path(out) if out is not None else read.folder / DEFAULT_FOLDER, read.folder)
 
     # Imported here, so that a fault in the study is told without waiting for the Jupyter libraries.
+    from fishreport.report.assemble import assemble
+    from fishreport.report.cache import Cache, cache_folder
+    from fishreport.report.manifest import how_it_was_made, keep_inputs, write_manifest
+    from fishreport.report.pages import page_digest, set_briefs, set_pages
     from fishreport.report.plan import is_whole, plan_chapters
+    from fishreport.report.rehearsal import Rehearsal
+    from fishreport.report.run import CELL_SECONDS, Runner, default_jobs
 
     planned = plan_chapters(read, only=chapters, folder=notebooks)
+    cache = Cache(cache_folder(read))
     with progress, ExitStack() as early:
         progress.start(len(planned) + 2 * len(formats) + 1)
         progress.working("reading the field data")
-        server = server or early.enter_context(_early_server(read, fresh))
+        rehearsal = early.enter_context(Rehearsal(read, file, planned, cache, settings=settings, formats=formats))
+        own = None if server else _early_server(read, cache, fresh=fresh or bool(settings))
+        if own is not None:
+            early.callback(own.close)
         survey = load_survey(read)
         progress.done()
-        with Placing(target, study=read.water.name) as placing:
-            executed = _run(read, survey, file, planned, settings, season, target, jobs, fresh, progress, cell_seconds, server)
-            early.close()
-            from fishreport.report.assemble import assemble
-            from fishreport.report.cache import Cache, cache_folder
-            from fishreport.report.manifest import how_it_was_made, keep_inputs, write_manifest
-            from fishreport.report.pages import page_digest, set_briefs, set_pages
-
-            document = assemble(read, executed, last=how_it_was_made(read, file, executed), whole=is_whole(planned, notebooks))
-            cache, digest = Cache(cache_folder(read)), page_digest(document, ignored=(target.name, DEFAULT_FOLDER))
-            with ThreadPoolExecutor(1, thread_name_prefix="pages") as beside:  # the setter of the PDF leaves Python to others
-                paper, screen = ([name for name in formats if (name == "pdf") is wanted] for wanted in (True, False))
-                pdf = beside.submit(set_pages, document, paper, cache, progress, digest=digest)
-                pages = set_pages(document, screen, cache, progress, digest=digest)
-                _write_data(placing.folder, document, executed, settings)
-                briefs = set_briefs(document, read, formats, cache, progress, digest=digest)
-                pages |= pdf.result()
-            _write_pages(placing.folder, pages, briefs)
-            keep_inputs(placing.folder, read, file, executed)
-            request = {"settings": settings, "season": season, "chapters": list(chapters), "formats": list(formats)}
-            ended = datetime.datetime.now(datetime.UTC)
-            write_manifest(placing.folder, read, file, executed, began=began, ended=ended, request=request)
-            placing.finish()
+        placing = early.enter_context(Placing(target, study=read.water.name))
+        runner = Runner(
+            read, survey, study_path=str(file), season=season or read.season.year, settings=settings, cache=cache,
+            progress=progress, jobs=jobs or default_jobs(), fresh=fresh, cell_seconds=cell_seconds or CELL_SECONDS,
+            ignored=(target.name, DEFAULT_FOLDER), server=server or own, meanwhile=rehearsal,
+        )  # fmt: skip
+        executed = runner.run(planned)
+        rehearsal.end()
+        if own is not None:
+            own.release()  # it ends while the pages are set
+        early.enter_context(_without_collection())
+        document = assemble(read, executed, last=how_it_was_made(read, file, executed), whole=is_whole(planned, notebooks))
+        digest = page_digest(document, ignored=(target.name, DEFAULT_FOLDER))
+        with ThreadPoolExecutor(1, thread_name_prefix="pages") as beside:  # the setter of the PDF leaves Python to others
+            paper, screen = ([name for name in formats if (name == "pdf") is wanted] for wanted in (True, False))
+            pdf = beside.submit(set_pages, document, paper, cache, progress, digest=digest, rehearsal=rehearsal)
+            pages = set_pages(document, screen, cache, progress, digest=digest)
+            _write_data(placing.folder, document, executed, rehearsal)
+            briefs = set_briefs(document, read, formats, cache, progress, digest=digest)
+            pages |= pdf.result()
+        _write_pages(placing.folder, pages, briefs)
+        keep_inputs(placing.folder, read, file, executed)
+        request = {"settings": settings, "season": season, "chapters": list(chapters), "formats": list(formats)}
+        ended = datetime.datetime.now(datetime.UTC)
+        write_manifest(placing.folder, read, file, executed, began=began, ended=ended, request=request)
+        placing.finish()
     return Built(
         folder=target,
         ran=tuple(done.chapter.file_name for done in executed if not done.cached),
@@ -195,53 +207,22 @@ def build_report(
 
 
 @contextmanager
-def _early_server(study: Study, fresh: bool) -> Iterator[ForkServer | None]:
-    """A preloaded process that gets ready while the field data are read, where it is certain that chapters must run."""
-    from fishreport.report.cache import Cache, cache_folder
+def _without_collection() -> Iterator[None]:
+    """No looking for garbage in circles: there is hardly any, and among all that a report holds the look takes long."""
+    before = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if before:
+            gc.enable()
+
+
+def _early_server(study: Study, cache: Cache, *, fresh: bool) -> ForkServer | None:
+    """A preloaded process that gets ready while the field data are read, where it is likely that chapters must run."""
     from fishreport.report.kernels import ForkServer, forking_works
 
-    server = None
-    if forking_works() and (fresh or Cache(cache_folder(study)).is_empty()):
+    if forking_works() and (fresh or cache.is_older_than(study.folder)):
         with suppress(OSError):  # told when chapters need it
-            server = ForkServer()
-    try:
-        yield server
-    finally:
-        if server is not None:
-            server.close()
-
-
-def _run(
-    study: Study,
-    survey: Survey,
-    file: Path,
-    planned: Sequence[Any],
-    settings: Mapping[str, Any],
-    season: int | None,
-    target: Path,
-    jobs: int | None,
-    fresh: bool,
-    progress: Progress,
-    cell_seconds: int | None,
-    server: ForkServer | None,
-) -> list[ExecutedChapter]:
-    from fishreport.report.cache import Cache, cache_folder
-    from fishreport.report.pages import get_ready
-    from fishreport.report.run import CELL_SECONDS, Runner, default_jobs
-
-    runner = Runner(
-        study,
-        survey,
-        study_path=str(file),
-        season=season or study.season.year,
-        settings=settings,
-        cache=Cache(cache_folder(study)),
-        progress=progress,
-        jobs=jobs or default_jobs(),
-        fresh=fresh,
-        cell_seconds=cell_seconds or CELL_SECONDS,
-        ignored=(target.name, DEFAULT_FOLDER),
-        server=server,
-        meanwhile=get_ready,
-    )
-    return runner.run(planned)
+            return ForkServer()
+    return None

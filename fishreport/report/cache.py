@@ -201,10 +201,11 @@ class Cache:
         except OSError:
             return []
 
-    def is_empty(self) -> bool:
-        """Whether nothing is kept of any chapter."""
+    def is_older_than(self, folder: Path) -> bool:
+        """Whether a file in this folder has changed since anything kept here was made or used, or nothing is kept."""
         try:
-            return not any((self.folder / "chapters").glob("*/*.entry"))
+            used = max((path.stat().st_mtime_ns for path in (self.folder / "chapters").glob("*/*.entry")), default=0)
+            return any(path.stat().st_mtime_ns > used for path in folder.iterdir() if path.is_file())
         except OSError:
             return True
 
@@ -232,6 +233,12 @@ class Cache:
                 return Looked(nbformat.from_dict(entry["notebook"]), "nothing that it read has changed", files)
             reason = reason or why
         return Looked(None, reason or ("its kept work was damaged" if damaged else "it has not run before"))
+
+    def newest(self, chapter: PlannedChapter) -> NotebookNode:
+        """The chapter as it ran last, on whatever inputs; without cells when nothing is kept of it."""
+        entries = (_unseal(path) for path in self._entries(chapter))
+        entry = next((found for found in entries if found is not None), None)
+        return nbformat.from_dict(entry["notebook"]) if entry else nbformat.v4.new_notebook()
 
     def _difference(self, entry: Mapping[str, Any], basis: Mapping[str, Any], inputs: Inputs) -> str:
         old = entry["basis"]

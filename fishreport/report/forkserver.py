@@ -34,8 +34,8 @@ LIBRARIES = (
     "ipykernel.kernelapp",
     "ipykernel.ipkernel",
     "ipykernel.zmqshell",
+    "ipykernel.debugger",
     "IPython.core.completerlib",
-    "debugpy",
 )
 OURS = ("study", "fielddata", "methods", "population", "analysis", "exhibits")
 

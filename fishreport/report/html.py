@@ -6,6 +6,8 @@ from collections.abc import Callable, Iterable
 from html import escape
 from typing import Any
 
+from jinja2 import BytecodeCache, Environment
+from jinja2.bccache import Bucket
 from nbconvert.exporters import TemplateExporter
 from nbformat import NotebookNode
 from traitlets.config import Config
@@ -97,12 +99,46 @@ class Filters:
         return self.document.plain(text, chapter)
 
 
+class _AsItIs(NotebookNode):
+    """A notebook that is rendered as it is: nothing changes it, and a copy of a whole report takes long."""
+
+    def __deepcopy__(self, memo: dict[int, Any]) -> _AsItIs:
+        return self
+
+
+class _CompiledTemplates(BytecodeCache):
+    """Templates as compiled earlier in this process; jinja looks whether their text is still the same."""
+
+    def __init__(self) -> None:
+        self._known: dict[str, bytes] = {}
+
+    def load_bytecode(self, bucket: Bucket) -> None:
+        if bucket.key in self._known:
+            bucket.bytecode_from_string(self._known[bucket.key])
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        self._known[bucket.key] = bucket.bytecode_to_string()
+
+
+COMPILED = _CompiledTemplates()
+
+
 class ReportExporter(TemplateExporter):
     """nbconvert's template exporter with the report's templates."""
 
     def __init__(self, document: Document, **options: Any) -> None:
         self._report = document
         super().__init__(config=report_config(), **options)
+
+    def _create_environment(self) -> Environment:
+        environment: Environment = super()._create_environment()
+        environment.bytecode_cache = COMPILED
+        return environment
+
+    def from_notebook_node(self, nb: NotebookNode, resources: Any = None, **options: Any) -> tuple[str, Any]:
+        """What the templates make of the document."""
+        found: tuple[str, Any] = super().from_notebook_node(_AsItIs(nb), resources, **options)
+        return found
 
     def _extra_template_basedirs_default(self) -> list[str]:
         return [str(locate("templates"))]

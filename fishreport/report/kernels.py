@@ -12,7 +12,6 @@ import signal
 import socket
 import subprocess
 import sys
-import tempfile
 import threading
 import time
 import uuid
@@ -21,10 +20,13 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+import zmq
 from jupyter_client.asynchronous.client import AsyncKernelClient
 from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
 from jupyter_client.manager import AsyncKernelManager
 from jupyter_client.provisioning import LocalProvisioner
+
+from fishreport.report.temporary import private_folder, remove_left_folders
 
 PLAIN_VARIABLE = "FISHREPORT_PLAIN_KERNELS"
 RUNTIME_VARIABLE = "FISHREPORT_RUNTIME"
@@ -61,31 +63,11 @@ def kernel_environment(runtime: Path) -> dict[str, str]:
     return environment
 
 
-def _private_folder() -> Path:
-    """A new folder for temporary files that names the process it belongs to."""
-    return Path(tempfile.mkdtemp(prefix=f"fishreport-{os.getpid()}-"))
-
-
-def _remove_left_folders() -> None:
-    """Remove the temporary folders of builds of this user that were killed."""
-    if os.name != "posix":
-        return
-    for folder in Path(tempfile.gettempdir()).glob("fishreport-*-*"):
-        owner = folder.name.split("-")[1]
-        with contextlib.suppress(OSError):
-            if not owner.isdigit() or folder.stat().st_uid != os.getuid():
-                continue
-            try:
-                os.kill(int(owner), 0)
-            except ProcessLookupError:
-                shutil.rmtree(folder, ignore_errors=True)
-
-
 class ForkServer:
     """The building process's end of the channel to :mod:`fishreport.report.forkserver`."""
 
     def __init__(self) -> None:
-        self._folder = _private_folder()
+        self._folder = private_folder()
         ours, theirs = socket.socketpair()
         self._channel = ours
         self._stream = ours.makefile("rw", encoding="utf-8", newline="\n")
@@ -132,14 +114,18 @@ class ForkServer:
         """Whether the preloaded process still runs."""
         return self._process.poll() is None
 
-    def close(self) -> None:
-        """End the preloaded process and the kernels that are left."""
+    def release(self) -> None:
+        """Let the preloaded process end, and the kernels that are left, without waiting for it."""
         with contextlib.suppress(OSError):  # it ended before us, with a request of ours unread
             self._stream.close()
         with contextlib.suppress(OSError):
             self._channel.close()
         if not self._asked:  # it has no kernels to end and may still be importing
             self._process.kill()
+
+    def close(self) -> None:
+        """End the preloaded process and the kernels that are left."""
+        self.release()
         try:
             self._process.wait(timeout=5)
         except subprocess.TimeoutExpired:
@@ -200,6 +186,11 @@ class _PromptClient(AsyncKernelClient):
     parent of a message whose it is.
     """
 
+    def start_channels(self, *channels: bool, **options: bool) -> None:
+        """Knock again soon: the kernel listens only some time after it was started."""
+        self.context.setsockopt(zmq.RECONNECT_IVL, 5)  # milliseconds
+        super().start_channels(*channels, **options)
+
     async def wait_for_ready(self, timeout: float | None = None) -> None:
         """Return when the kernel has answered and its outputs arrive; RuntimeError when it ends or the time is over."""
         deadline = None if timeout is None else time.monotonic() + timeout
@@ -228,6 +219,12 @@ class ForkedProvisioner(LocalProvisioner):
             await asyncio.sleep(0.005)
         return await super().wait()
 
+    async def kill(self, restart: bool = False) -> None:
+        """End the kernel, and return when it has ended: who asked would look again only a tenth of a second later."""
+        await super().kill(restart=restart)
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self.wait(), timeout=5)
+
     async def launch_kernel(self, cmd: list[str], **kwargs: Any) -> dict[str, Any]:
         """Fork a kernel with the arguments that follow ``-m ipykernel_launcher``."""
         argv = cmd[cmd.index("-f") :]
@@ -243,6 +240,7 @@ class _OwnKernelSpecs(KernelSpecManager):
 
     def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
         argv = [sys.executable, "-W", "ignore", "-m", "ipykernel_launcher", "-f", "{connection_file}"]
+        argv.append("--HistoryManager.enabled=False")
         return KernelSpec(argv=argv, display_name="Python 3", language="python", metadata={"debugger": False})
 
 
@@ -254,8 +252,8 @@ class Kernels:
     """
 
     def __init__(self, server: ForkServer | None = None) -> None:
-        _remove_left_folders()
-        self.runtime = _private_folder()
+        remove_left_folders()
+        self.runtime = private_folder()
         self.folder = self.runtime / "empty"  # kernels start here, so no file beside the data can be imported by accident
         self.folder.mkdir()
         self.environment = kernel_environment(self.runtime)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import hashlib
-import importlib
 import importlib.metadata
 import json
 from collections.abc import Callable, Sequence
@@ -23,6 +22,7 @@ from fishreport.study import Study
 
 if TYPE_CHECKING:
     from fishreport.report.brief import Sheet
+    from fishreport.report.rehearsal import Rehearsal
 
 SETTERS = ("typst", "nbconvert", "mistune", "jinja2")
 KEPT = 24
@@ -33,7 +33,8 @@ def page_digest(document: Document, *, ignored: tuple[str, ...] = ()) -> str:
 
     `ignored` names folders of the study that hold reports, not inputs.
     """
-    names = [field.name for field in dataclasses.fields(Document) if field.name not in ("notebook", "folder", "references")]
+    within = ("notebook", "folder", "references", "results", "tables")  # the notebook holds what is in these
+    names = [field.name for field in dataclasses.fields(Document) if field.name not in within]
     text = json.dumps(document.notebook, sort_keys=True)
     basis = [
         [repr(getattr(document, name)) for name in names],
@@ -74,26 +75,27 @@ def _kept_or_set(cache: Cache, name: str, make: Callable[[], bytes]) -> bytes:
     return page
 
 
-def _set(document: Document, name: str) -> bytes:
+def _set(document: Document, name: str, rehearsal: Rehearsal | None) -> bytes:
     if name == "html":
         from fishreport.report.html import render_html
 
         return render_html(document)
+    if rehearsal is not None:
+        return rehearsal.paper.set(document)
     from fishreport.report.pdf import render_pdf
 
     return render_pdf(document)
 
 
-def get_ready() -> None:
-    """Import what pages are set with; called while chapters run."""
-    for name in ("html", "pdf", "brief", "brief_html", "brief_pdf"):
-        with contextlib.suppress(Exception):  # told when the page is set
-            importlib.import_module(f"fishreport.report.{name}")
-    with contextlib.suppress(Exception):
-        importlib.import_module("typst")
-
-
-def set_pages(document: Document, formats: Sequence[str], cache: Cache, progress: Progress, *, digest: str) -> dict[str, bytes]:
+def set_pages(
+    document: Document,
+    formats: Sequence[str],
+    cache: Cache,
+    progress: Progress,
+    *,
+    digest: str,
+    rehearsal: Rehearsal | None = None,
+) -> dict[str, bytes]:
     """The report in each format.
 
     Parameters
@@ -106,6 +108,8 @@ def set_pages(document: Document, formats: Sequence[str], cache: Cache, progress
     progress : Progress
     digest : str
         The document's `page_digest`, worked out once for all that is set from it.
+    rehearsal : Rehearsal, optional
+        Of the same report, whose setter then sets the PDF.
 
     Raises
     ------
@@ -115,7 +119,7 @@ def set_pages(document: Document, formats: Sequence[str], cache: Cache, progress
     pages: dict[str, bytes] = {}
     for name in formats:
         progress.working(f"setting {name.upper()}")
-        pages[name] = _kept_or_set(cache, f"{digest}.{name}", partial(_set, document, name))
+        pages[name] = _kept_or_set(cache, f"{digest}.{name}", partial(_set, document, name, rehearsal))
         progress.done()
     return pages
 

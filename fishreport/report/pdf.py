@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import datetime
 import json
-import tempfile
+import shutil
+import threading
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Any
+from types import TracebackType
+from typing import TYPE_CHECKING, Any
 
 from fishreport.exceptions import ReportError
 from fishreport.report.assemble import Document
@@ -17,7 +19,11 @@ from fishreport.report.prose import Token, plain_text
 from fishreport.report.prose_writers import write_typst
 from fishreport.report.svg import check_svg, proportions
 from fishreport.report.tables import TableLayout, group_sizes, lay_out_table
+from fishreport.report.temporary import private_folder
 from fishreport.report.typst_text import FONT, MONO, drawable, font_folder, literal
+
+if TYPE_CHECKING:
+    import typst
 
 # A text that announces what follows it is a heading and so many paragraphs, of so many signs in all.
 MOST_ANNOUNCING, LONGEST_ANNOUNCING = 3, 700
@@ -147,33 +153,69 @@ def render_typst(document: Document, workspace: Workspace) -> str:
     return str(source)
 
 
-def render_pdf(document: Document) -> bytes:
-    """The PDF; its date is the last day of the season, so that the same inputs give the same bytes.
+class PdfSetter:
+    """Sets reports on paper in a folder of its own.
 
-    Raises
-    ------
-    ReportError
-        If Typst refuses the document (it checks PDF/UA-1).
+    A document that is much like one that it has set takes a fraction of the time, since the compiler keeps what it has laid out.
+    Use it as a context manager, or close it.
     """
+
+    def __init__(self) -> None:
+        self._folder = private_folder().resolve()
+        self._lock = threading.Lock()
+        self._compiler: typst.Compiler | None = None
+
+    def set(self, document: Document) -> bytes:
+        """The PDF; its date is the last day of the season, so that the same inputs give the same bytes.
+
+        Raises
+        ------
+        ReportError
+            If Typst refuses the document (it checks PDF/UA-1).
+        """
+        import typst
+
+        with self._lock:
+            try:
+                return self._set(document)
+            except typst.TypstError as error:
+                hints = f" ({'; '.join(error.hints)})" if error.hints else ""
+                other = "; the page can be had without it by --format html" if "codepoints" in error.message else ""
+                raise ReportError(f"the PDF could not be set: {error.message}{hints}{other}\n{error.diagnostic}") from None
+
+    def _set(self, document: Document) -> bytes:
+        main, choices = self._folder / "report.typ", self._folder / CHOICES
+        main.write_text(render_typst(document, Workspace(self._folder)), encoding="utf-8")
+        compiler = self._compiler = self._compiler or _compiler(main)
+
+        def lay_out(chosen: Chosen) -> Any:
+            choices.write_text(chosen.text(measuring=True), encoding="utf-8")
+            return json.loads(compiler.query("metadata", field="value"))
+
+        choices.write_text(choose_drawings(lay_out).text(measuring=False), encoding="utf-8")
+        moment = datetime.datetime(document.season, 12, 31, tzinfo=datetime.UTC)
+        pdf, _warnings = compiler.compile_with_warnings(format="pdf", pdf_standards=["ua-1"], timestamp=moment)
+        assert isinstance(pdf, bytes)
+        return pdf
+
+    def close(self) -> None:
+        """Remove the folder."""
+        shutil.rmtree(self._folder, ignore_errors=True)
+
+    def __enter__(self) -> PdfSetter:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        self.close()
+
+
+def _compiler(main: Path) -> typst.Compiler:
     import typst
 
-    moment = datetime.datetime(document.season, 12, 31, tzinfo=datetime.UTC)
-    with tempfile.TemporaryDirectory(prefix="fishreport-pdf-") as folder:
-        root = Path(folder).resolve()
-        main = root / "report.typ"
-        main.write_text(render_typst(document, Workspace(root)), encoding="utf-8")
-        compiler = typst.Compiler(str(main), root=str(root), font_paths=[str(font_folder())], ignore_system_fonts=True)
+    return typst.Compiler(str(main), root=str(main.parent), font_paths=[str(font_folder())], ignore_system_fonts=True)
 
-        def lay_out(chosen: Chosen, measuring: bool = True) -> Any:
-            (root / CHOICES).write_text(chosen.text(measuring), encoding="utf-8")
-            return json.loads(compiler.query("metadata", field="value")) if measuring else []
 
-        try:
-            lay_out(choose_drawings(lay_out), measuring=False)
-            pdf, _warnings = compiler.compile_with_warnings(format="pdf", pdf_standards=["ua-1"], timestamp=moment)
-        except typst.TypstError as error:
-            hints = f" ({'; '.join(error.hints)})" if error.hints else ""
-            other = "; the page can be had without it by --format html" if "codepoints" in error.message else ""
-            raise ReportError(f"the PDF could not be set: {error.message}{hints}{other}\n{error.diagnostic}") from None
-    assert isinstance(pdf, bytes)
-    return pdf
+def render_pdf(document: Document) -> bytes:
+    """The PDF of one document; see `PdfSetter.set`."""
+    with PdfSetter() as setter:
+        return setter.set(document)

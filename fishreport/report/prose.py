@@ -28,7 +28,7 @@ DEEPEST = 40
 _WEIGHTS = {"block_quote": 4, "list": 2}
 LONGEST = 2_000_000
 # Characters that no page may hold, and no reader could see.
-_UNSEEN = dict.fromkeys([*range(9), 11, 12, *range(14, 32), *range(127, 160), *range(0xD800, 0xE000), 0xFFFE, 0xFFFF])
+_UNSEEN = re.compile("[\\x00-\\x08\\x0b\\x0c\\x0e-\\x1f\\x7f-\\x9f\\ud800-\\udfff\\ufffe\\uffff]")
 KNOWN = {
     "paragraph",
     "heading",
@@ -116,7 +116,7 @@ def _depth(tokens: Iterable[Token]) -> int:
 
 def seen(text: str) -> str:
     """The same text without control characters and lone surrogates."""
-    return text.translate(_UNSEEN)
+    return _UNSEEN.sub("", text)
 
 
 def code_span(text: str) -> str:

@@ -7,7 +7,6 @@ import json
 import os
 import pickle
 import re
-import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
@@ -151,7 +150,8 @@ class Runner:
     server : ForkServer, optional
         A preloaded process that several builds share.
     meanwhile : callable, optional
-        What else can be done, in a thread, once it is known that a chapter must run.
+        Called once it is known that a chapter must run, and whenever fewer run than could while others wait for them: with the
+        chapters that are done. It must return at once.
     """
 
     def __init__(
@@ -169,7 +169,7 @@ class Runner:
         cell_seconds: int = CELL_SECONDS,
         ignored: tuple[str, ...] = (),
         server: Any = None,
-        meanwhile: Callable[[], None] | None = None,
+        meanwhile: Callable[[Mapping[str, ExecutedChapter]], None] | None = None,
     ) -> None:
         self.study, self.survey = study, survey
         self.study_path, self.season, self.settings = study_path, season, dict(settings)
@@ -207,6 +207,8 @@ class Runner:
                         continue  # what was kept may let others start
                     if not running:
                         break
+                    if waiting and len(running) < self.jobs and self._meanwhile is not None:
+                        self._meanwhile(found)
                     for future in wait(running, return_when=FIRST_COMPLETED).done:
                         name = running.pop(future)
                         try:
@@ -245,7 +247,7 @@ class Runner:
 
         self._kernels = Kernels(self._server)
         if self._meanwhile is not None:
-            threading.Thread(target=self._meanwhile, daemon=True).start()
+            self._meanwhile({})
         key = handover_key(self.study_path, self.season, self.settings)
         handed = self._kernels.runtime / f"survey-{key}.pickle"
         if self.survey is not None:

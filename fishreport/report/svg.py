@@ -7,6 +7,7 @@ of XML, what the two read differently (comments, CDATA sections, instructions) i
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from html import escape
 from xml.etree import ElementTree
 
@@ -69,6 +70,7 @@ def _fault(root: ElementTree.Element) -> str:
     return ""
 
 
+@lru_cache(maxsize=128)  # the same drawing goes on the screen and on paper
 def check_svg(svg: str, where: str) -> str:
     """The drawing from its root element on; what is no shape or text, scripts and outside references are refused."""
     drawing = _HEAD.sub("", svg, count=1)
