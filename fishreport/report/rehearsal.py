@@ -1,7 +1,8 @@
 """A rehearsal of the pages: while chapters still run and a core is idle, the report is set from what there is by then.
 
 Nothing of it is shown. But what the setters have read, checked and laid out once they need not again, so that the report itself
-is set in a fraction of the time. A chapter that has not run yet stands there as it ran before, or empty.
+is set in a fraction of the time. A chapter that has not run yet stands there as it ran before, or empty. The brief is left out:
+its pictures are drawn by matplotlib, which must not draw in two threads at once.
 """
 
 from __future__ import annotations
@@ -10,7 +11,6 @@ import contextlib
 import importlib
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from functools import partial
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
@@ -122,7 +122,6 @@ class Rehearsal:
 
     def _parts(self, done: Mapping[str, ExecutedChapter]) -> Iterator[Callable[[], object]]:
         from fishreport.report.assemble import assemble
-        from fishreport.report.brief import render_brief
         from fishreport.report.html import render_html
         from fishreport.report.manifest import how_it_was_made
         from fishreport.report.run import ExecutedChapter
@@ -140,7 +139,6 @@ class Rehearsal:
         if "html" in self._formats:
             yield lambda: render_html(document)
         yield lambda: [self.chapter_file(one) for one in done.values()]
-        yield from (partial(render_brief, document, self._study, name) for name in self._formats)
 
 
 def get_ready() -> None:
