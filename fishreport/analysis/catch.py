@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 
 from fishreport.analysis.classes import LengthClasses, first_passes, later_runs_note, run_catches
@@ -79,14 +78,3 @@ def site_order(survey: Survey) -> list[str]:
     """All sites ever sampled, in downstream order where the runs give a river kilometre, else by name."""
     places = survey.runs.groupby("site")["river_km"].mean().reset_index()
     return [str(site) for site in places.sort_values(["river_km", "site"], na_position="last", kind="stable")["site"]]
-
-
-def zero_share(study: Study, survey: Survey, classes: list[LengthClasses]) -> pd.DataFrame:
-    """Share of this season's runs without a fish of the class: ``species``, ``size_class``, ``runs``, ``empty``."""
-    rows = []
-    for own in classes:
-        catches = run_catches(survey, own)
-        now = catches[catches["season"] == study.season.year]
-        for name in own.bounds_mm:
-            rows.append({"species": own.species.key, "size_class": name, "runs": len(now), "empty": int(np.sum(now[name] == 0))})
-    return pd.DataFrame(rows, columns=["species", "size_class", "runs", "empty"])

@@ -10,7 +10,7 @@ from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Finding, Findings, Remark, Scorecard, ScorecardRow
 from fishreport.exhibits.tabulate import counted, heading, joined
 from fishreport.exhibits.units import format_estimate
-from fishreport.exhibits.wording import collect, sentence
+from fishreport.exhibits.wording import sentence
 
 _ORDER = (
     "trend_per_year", "smoothed_change", "catch_rate", "population_size", "relative_weight", "proportional_size",
@@ -100,8 +100,3 @@ def _place(finding: Finding) -> tuple[int, bool]:
 def _rank(finding: Finding) -> int:
     quantity = finding.results[0].split("/")[0]
     return _ORDER.index(quantity) if quantity in _ORDER else len(_ORDER)
-
-
-def objective_findings(objectives: Sequence[ObjectiveResult], context: Context) -> Findings:
-    """One sentence an objective."""
-    return collect(context.writer.objective(one.result, one.outcome, name=one.objective.name) for one in objectives)

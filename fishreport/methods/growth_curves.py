@@ -222,8 +222,3 @@ def to_anchored(parameters: Floats, curve: GrowthCurve, young: float, old: float
     if curve.power is None:
         columns.append(parameters[..., 3])
     return np.stack(columns, axis=-1)
-
-
-def richards_shape(power: Any) -> Any:
-    """Shape m = 1 - q, as Richards' curve is usually written: 0 von Bertalanffy, 1 Gompertz, 2 logistic."""
-    return 1.0 - np.asarray(power, float)
