@@ -127,13 +127,14 @@ class IndexTrend:
 
 @dataclass(frozen=True)
 class Step:
-    """An index before and after a named event."""
+    """An index before and after a named event, with its p as it stands among all such changes."""
 
     series: IndexSeries
     event: Event
     change: StepChange
     beside_trend: StepChange
     result: Result
+    adjusted_p: float = math.nan
 
 
 def is_lead(series: IndexSeries, classes: LengthClasses) -> bool:
@@ -338,7 +339,7 @@ def driven(trends: Sequence[IndexTrend], classes: Sequence[LengthClasses]) -> li
 
 
 def steps(study: Study, trends: Sequence[IndexTrend]) -> list[Step]:
-    """Every index before and after every event of the study: a plain step, and one beside a steady trend."""
+    """Every index before and after every event of the study: a plain step, its p adjusted, and one beside a steady trend."""
     found = []
     for event in study.events:
         for one in trends:
@@ -357,7 +358,8 @@ def steps(study: Study, trends: Sequence[IndexTrend]) -> list[Step]:
                 "step_change", plain.change, None, s.species, s.size_class, detail=f"{s.quantity}/{event.name} {event.year}"
             )
             found.append(Step(s, event, plain, beside, result))
-    return found
+    told = adjusted_p([one.change.p if one.change.change.estimable else math.nan for one in found])
+    return [replace(one, adjusted_p=q) for one, q in zip(found, told, strict=True)]
 
 
 def trend_results(trends: Sequence[IndexTrend], changes: Sequence[Step]) -> Results:

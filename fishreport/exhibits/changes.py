@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from fishreport.analysis.catch_model import QUANTITY
@@ -12,7 +13,7 @@ from fishreport.exhibits.exhibit import Column, Finding, Findings, Table
 from fishreport.exhibits.tabulate import counted, frame_table, joined
 from fishreport.exhibits.trend import index_name, p_text
 from fishreport.exhibits.units import NO_VALUE, format_estimate, format_number
-from fishreport.exhibits.wording import collect, direction, mirrored, percent_level, sentence
+from fishreport.exhibits.wording import Allowance, collect, direction, mirrored, percent_level, sentence
 from fishreport.methods.estimate import Estimate
 
 
@@ -30,18 +31,20 @@ def step_table(changes: Sequence[Step], context: Context) -> Table | None:
         rows.append(
             [
                 context.names[one.series.species], name, *event, *levels, _change(one.change.change, change.text),
+                p_text(one.change.p if one.change.change.estimable else math.nan), p_text(one.adjusted_p),
                 _change(one.beside_trend.change, beside.text),
             ]
         )  # fmt: skip
     events = dict.fromkeys(f"“{one.event.name}”, first season {one.event.year}" for one in changes)
     columns = [Column("Species", align="left"), Column("Index", align="left")]
     columns += [Column("First season after")] * several + [Column("Before"), Column("After")]
-    columns += [Column("Change"), Column("Beside a steady trend")]
+    columns += [Column("Change"), Column("p"), Column("Adjusted p"), Column("Beside a steady trend")]
     caption = (
         f"Means of the seasons before and after {joined(list(events))}, their change, and the change that is left when a "
-        "steady trend is allowed for. Whatever else changed in those years is in the change too."
+        "steady trend is allowed for. Whatever else changed in those years is in the change too. p is of the change; it is "
+        "adjusted for the number of changes (Benjamini–Hochberg)."
     )
-    data = [one.result.record() | {"p": one.change.p} for one in changes]
+    data = [one.result.record() | {"p": one.change.p, "adjusted_p": one.adjusted_p} for one in changes]
     notes = dict.fromkeys(
         f"{context.names[one.series.species]}, {index_name(one.series, context).lower()}: {note.removeprefix('not estimable: ')}."
         for one in changes
@@ -62,13 +65,16 @@ def _change(estimate: Estimate, text: str) -> str:
 
 
 def step_findings(changes: Sequence[Step], context: Context) -> Findings:
-    """One sentence an event and species, on the standardised catch rate of its leading class."""
+    """One sentence an event and species, on the standardised catch rate of its leading class, as one of all changes tested."""
+    tested = f"{counted(sum(not math.isnan(one.adjusted_p) for one in changes), 'change')} after an event tested"
     said = []
     for one in changes:
         s = one.series
         if s.quantity != QUANTITY or s.size_class != context.lead_class(s.species):
             continue
-        found = context.writer.moved(one.result, f"after “{one.event.name}” ({one.event.year})")
+        found = context.writer.moved(
+            one.result, f"after “{one.event.name}” ({one.event.year})", allowed=Allowance(one.adjusted_p, tested)
+        )
         beside = one.beside_trend.change
         if found.direction in ("up", "down") and beside.estimable and direction(beside) != found.direction:
             tail = "a steady trend over all seasons would look much the same, so the event need not be the cause"

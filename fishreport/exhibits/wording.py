@@ -323,13 +323,18 @@ class Writer:
             text = f"{text}: {self._across_zero(unsteady.estimate)}"
         return Finding(sentence(text), (unsteady.id, result.id), found, key)
 
-    def moved(self, result: Result, span: str, *, margin: float = 0.0, key: bool = False) -> Finding:
-        """A change that the result itself holds, such as a step after an event; its `detail` names what changed, `span` when."""
+    def moved(
+        self, result: Result, span: str, *, margin: float = 0.0, key: bool = False, allowed: Allowance | None = None
+    ) -> Finding:
+        """A change that the result itself holds, such as a step after an event; its `detail` names what changed, `span` when.
+
+        `allowed`: as in `trend`.
+        """
         estimate, subject = result.estimate, self.subject(result)
         if not estimate.estimable:
             text = f"whether {subject} changed {span} cannot be told: {_reason(estimate)}"
             return Finding(sentence(text), (result.id,), "unclear", key)
-        return self._moved(estimate, subject, span, (result.id,), margin, key)
+        return self._moved(estimate, subject, span, (result.id,), margin, key, allowed)
 
     def objective(self, result: Result, outcome: ObjectiveOutcome, *, name: str = "", key: bool = True) -> Finding:
         """An objective of the plan: met, not met or not yet known, with its probability.

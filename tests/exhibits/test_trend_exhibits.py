@@ -9,6 +9,7 @@ import xml.etree.ElementTree as ET
 
 import numpy as np
 import pytest
+from statsmodels.stats.multitest import multipletests
 
 from fishreport.analysis import catch, catch_model, condition, drivers, plan, sizes, trend, trend_family
 from fishreport.exhibits import changes, objectives, standardised, trend_words
@@ -332,11 +333,31 @@ def test_a_step_is_worded_by_its_interval_and_doubted_beside_a_trend(made, demo_
     step = made.steps[0]
     e = Estimate((lower + upper) / 2, 1.0, lower, upper, 0.95, "percent", "made up", 10)
     unclear = dataclasses.replace(step.beside_trend, change=dataclasses.replace(e, lower=-50.0, upper=50.0))
-    changed = dataclasses.replace(step, result=dataclasses.replace(step.result, estimate=e), beside_trend=unclear)
+    result = dataclasses.replace(step.result, estimate=e)
+    changed = dataclasses.replace(step, result=result, beside_trend=unclear, adjusted_p=0.01)
     (found,) = changes.step_findings([changed], demo_context).items
     assert found.direction == direction
     assert ("need not be the cause" in found.text) == (direction != "unclear")
     assert "“Stocking of rainbow trout cut to a third” (2021)" in found.text
+    lost = dataclasses.replace(changed, adjusted_p=0.2)
+    others = [dataclasses.replace(one, adjusted_p=0.2) for one in made.steps if one.series != step.series][:2]
+    (found, *_) = changes.step_findings([lost, *others], demo_context).items
+    assert found.direction == "unclear"
+    doubt = "does not stand after adjusting for the 3 changes after an event tested (adjusted p 0.2)"
+    assert (doubt in found.text) == (direction != "unclear")
+
+
+def test_steps_are_adjusted_for_their_number(made, demo_context):
+    """statsmodels' multipletests, method fdr_bh, over the changes that could be estimated."""
+    known = [one for one in made.steps if one.change.change.estimable]
+    assert 0 < len(known) < len(made.steps)
+    wanted = multipletests([one.change.p for one in known], method="fdr_bh")[1]
+    assert [one.adjusted_p for one in known] == pytest.approx(list(wanted))
+    assert all(math.isnan(one.adjusted_p) for one in made.steps if one not in known)
+    table = changes.step_table(made.steps, demo_context)
+    heads = [column.heading for column in table.columns]
+    assert heads[-3:] == ["p", "Adjusted p", "Beside a steady trend"]
+    assert [row["adjusted_p"] for row in table.data if row["estimable"]] == pytest.approx(list(wanted))
 
 
 def test_drivers_are_told_from_zero_or_not(made, demo_context):
