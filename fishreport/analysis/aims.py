@@ -19,6 +19,7 @@ from fishreport.study import Objective, Study
 
 Floats = NDArray[np.float64]
 CATCH_RATE = "survey_catch_rate_"
+_DEATHS = ("total_mortality", "annual_survival", "fishing_mortality")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +44,9 @@ def _quantity(objective: Objective, categories: dict[str, float]) -> tuple[str, 
             return f"{CATCH_RATE}{size}", 1.0
         case "mean_length" if size == names[0]:
             return "mean_length", 1.0
-    return f"the projection does not follow {objective.quantity.replace('_', ' ')}"
+    if objective.quantity in _DEATHS:
+        return "the projection gives no rate as a catch curve measures it; fewer fish kept or dying of release mean fewer deaths"
+    return f"the projection gives no {objective.quantity.replace('_', ' ')}"
 
 
 def aims_of(study: Study, inputs: SpeciesInputs) -> tuple[tuple[Aim, ...], tuple[tuple[Objective, str], ...]]:

@@ -6,7 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import nbinom
 
+from fishreport.analysis.scenario_inputs import SpeciesInputs
 from fishreport.methods.estimate import Estimate
 from fishreport.population.projection import Projection
 
@@ -35,6 +37,41 @@ def percent_change(projection: Projection, quantity: str, *, level: float) -> tu
         notes = (f"{left_out} of {known.size} draws have none under today's rule and are left out",) if left_out else ()
         found.append(Estimate(middle, float(change.std(ddof=1)), low, high, level, "percent", _METHOD, n, notes))
     return tuple(found)
+
+
+@dataclass(frozen=True)
+class BagReach:
+    """How often bag limits are reached: legal fish kept a trip under today's rule, and bag limit → share of trips (median).
+
+    `trip_h` is the length of a trip in hours. The share is that of trips on which an angler would keep more than the limit, were
+    there none, of a catch that is negative binomial about the mean of the draw.
+    """
+
+    trip_h: float
+    kept_per_trip: Estimate
+    share_of_trips: dict[int, float]
+
+
+def bag_reach(projection: Projection, inputs: SpeciesInputs, *, level: float) -> BagReach | None:
+    """How often the rules' bag limits are reached in the first year; None without such a limit or without harvest today."""
+    limits = sorted({rule.bag_limit for rule in inputs.rules if rule.may_keep and rule.bag_limit})
+    if not limits or inputs.angling is None or not inputs.rules[0].may_keep:
+        return None
+    hours = projection.at("effort_h", year=1)[0]
+    kept = projection.at("legal_harvest_number", year=1)[0]
+    trip, alike = (np.broadcast_to(x, kept.shape) for x in (inputs.angling.hours_per_trip, inputs.angling.catch_dispersion))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = np.where(hours > 0, kept / hours * trip, np.nan)
+    known = np.isfinite(mean) & (mean > 0)
+    if known.sum() < 2:
+        return None
+    mean, alike = mean[known], np.minimum(alike[known], 1e9)  # infinite is Poisson
+    tail = (1 - level) / 2
+    low, middle, high = (float(x) for x in np.quantile(mean, [tail, 0.5, 1 - tail]))
+    method = "median and equal-tailed quantiles over draws of the legal harvest over the trips"
+    estimate = Estimate(middle, float(mean.std(ddof=1)), low, high, level, "fish", method, int(known.sum()))
+    shares = {limit: float(np.median(nbinom.sf(limit, alike, alike / (alike + mean)))) for limit in limits}
+    return BagReach(float(np.median(trip)), estimate, shares)
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -43,6 +44,7 @@ SPRING, SUMMER, AUTUMN_BEGINS = 4, 6, 8
 MATURITY_RATIO, MATURITY_SPREAD = 0.66, 0.1
 YOUNGEST, OLDEST = 6, 25
 LARGE_SHARE = 0.7
+_GEAR_ODDS = "between published means of the two kinds of gear (Taylor and White 1992, second-hand)"
 
 
 @dataclass(frozen=True)
@@ -115,8 +117,9 @@ def _set_by_hand(study: Study, name: str) -> bool:
     return study.parameters.gives(name)
 
 
-def _assumptions(study: Study, today: Regulation) -> list[Source]:
-    p, found = study.parameters, []
+def _assumptions(study: Study, rules: Sequence[Regulation], angling: Angling) -> list[Source]:
+    """What nobody measures of anglers; the death of released fish also under those rules that change it."""
+    p, today, found = study.parameters, rules[0], list[Source]()
     for name in ("release_mortality", "noncompliance"):
         value = getattr(p, name)
         if name == "release_mortality" and today.release_mortality is not None:
@@ -124,7 +127,32 @@ def _assumptions(study: Study, today: Regulation) -> list[Source]:
         origin: Origin = "given by hand" if _set_by_hand(study, name) else "default"
         how = "assumed; a table above varies it"
         found.append(_hand(name, value, "", how, p.level, origin))
+        if name == "release_mortality":
+            found += _under_other_gear(rules, angling, p.level)
+    how = "common practice, no source; it bears on bag limits alone"
+    found.append(_hand("hours_per_trip", float(np.median(angling.hours_per_trip)), "h", how, p.level, "default"))
+    how = f"{how}: size of the negative binomial catch of a trip"
+    found.append(_hand("catch_dispersion", float(np.median(angling.catch_dispersion)), "", how, p.level, "default"))
     return found
+
+
+def _under_other_gear(rules: Sequence[Regulation], angling: Angling, level: float) -> list[Source]:
+    """The share of released fish that die under rules with other gear than today's, or with a share of their own."""
+    found: dict[str, Source] = {}
+    usual = np.asarray(angling.effort_by_month)
+    for rule in rules[1:]:
+        own = rule.release_mortality is not None
+        if (rule.gear, rule.release_mortality) == (rules[0].gear, rules[0].release_mortality):
+            continue
+        share = float((np.median(angling.monthly_release_mortality(rule, today=rules[0]), axis=0) * usual).sum())
+        how = (
+            f"of the rule “{rule.name}”, as the study file gives it"
+            if own
+            else f"today's share, its odds changed as {_GEAR_ODDS}"
+        )
+        name = f"release_mortality: {rule.name if own else rule.gear}"
+        found[name] = _hand(name, share, "", how, level, "given by hand" if own else "default")
+    return list(found.values())
 
 
 def _angling(study: Study, anglers: Anglers | None, density: Density, sources: list[Source], noncompliance: float) -> Angling:
@@ -231,7 +259,7 @@ def species_inputs(
         )  # fmt: skip
     sources += _rate_sources(rates, known.natural_origin, known.natural_how, given.source, anglers, level)
     angling = _angling(study, anglers, density, sources, p.noncompliance)
-    sources += _assumptions(study, today)
+    sources += _assumptions(study, rules, angling)
     oldest, origin, how = _oldest(survey, own, rates.natural)
     sources.append(_hand("maximum_age", oldest, "years", how, level, origin))
     spawns = spawning_month(own.species.name)

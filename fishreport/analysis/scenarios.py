@@ -13,7 +13,7 @@ from fishreport.analysis.aims import Aim, aims_of, catch_rates_today, goal_words
 from fishreport.analysis.classes import LengthClasses
 from fishreport.analysis.result import Result, Results
 from fishreport.analysis.rules import rules_of
-from fishreport.analysis.scenario_changes import CreelCheck, creel_check, percent_change
+from fishreport.analysis.scenario_changes import BagReach, CreelCheck, bag_reach, creel_check, percent_change
 from fishreport.analysis.scenario_draws import representative
 from fishreport.analysis.scenario_inputs import SpeciesInputs, species_inputs
 from fishreport.exceptions import InputError
@@ -87,6 +87,8 @@ class Comparison:
         Quantity → change in the last year in percent of today's rule, one estimate a scenario.
     creel : CreelCheck | None
         Today's harvest by the survey of anglers and by the model.
+    bags : BagReach | None
+        How often the bag limits are reached today.
     deviations : array (draws, ages + years)
         Deviations of log recruitment that every rule met.
     dominance : Dominance | None
@@ -109,6 +111,7 @@ class Comparison:
     undecided: dict[str, tuple[Verdict, ...]] = field(default_factory=dict)
     changes: dict[str, tuple[Estimate, ...]] = field(default_factory=dict)
     creel: CreelCheck | None = None
+    bags: BagReach | None = None
     deviations: Floats | None = None
     dominance: Dominance | None = None
     regrets: tuple[Regret, ...] = ()
@@ -271,6 +274,7 @@ def compare_species(study: Study, survey: Survey, inputs: SpeciesInputs, rng: np
         undecided={one.quantity: _undecided(projection, one, p.level) for one in measures},
         changes={one.quantity: percent_change(projection, one.quantity, level=p.level) for one in measures},
         creel=creel_check(inputs.kept_counted, compare(projection, "legal_harvest_number", year=1, level=p.level)[0].value),
+        bags=bag_reach(projection, inputs, level=p.level),
         deviations=luck,
         dominance=dominance(projection, wanted, certainty=p.certainty) if several else None,
         regrets=tuple(_regret(projection, one, p.level) for one in compared) if several else (),

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
@@ -18,6 +19,8 @@ from fishreport.analysis.vital_rates import Origin, Source, described, lognormal
 from fishreport.fielddata.survey import Survey
 from fishreport.methods.creel import angler_catch_rate, creel_total
 from fishreport.methods.estimate import Estimate
+from fishreport.methods.resampling import cluster_totals, ratio_of_totals
+from fishreport.population.angling import beta_draws
 from fishreport.population.life_history import LifeHistory
 from fishreport.population.regulation import Regulation
 from fishreport.study import Study
@@ -135,15 +138,16 @@ def anglers_today(
     """Fishing mortality and voluntary release from the latest creel survey of the last three years, or None.
 
     With N fish of the counted length (by density), p the legal share of the fish that anglers meet (this season's lengths,
-    weighted by vulnerability) and v their number relative to N: captures a year f = caught / (N v), share kept of legal fish
-    K = kept / (caught p), at most 0.99; F = f (1 - (1 - K)(1 - d)) with d the share of released fish that die. Under release
-    only K is the share of non-compliance. Fish kept against the rule are taken not to be shown to the clerk; the density of
-    the season stands for the year.
+    weighted by vulnerability; see `legal_share`) and v their number relative to N: captures a year f = caught / (N v), share
+    kept of legal fish K = kept / (caught p), at most 0.99; F = f (1 - (1 - K)(1 - d)) with d the share of released fish that
+    die. Under release only K is the share of non-compliance. Fish kept against the rule are taken not to be shown to the clerk;
+    the density of the season stands for the year, and v is taken as exact.
     """
     rows = creel_rows(study, survey, own.species.key)
     rows = rows[(rows["year"] > study.season.year - CREEL_YEARS_BACK) & (rows["effort_h"] > 0) & (rows["caught"] > 0)]
     fish = first_pass_fish(survey, own.species.key)
-    lengths = fish[fish["season"] == study.season.year]["length_mm"].to_numpy(float)
+    now = fish[fish["season"] == study.season.year]
+    lengths = now["length_mm"].to_numpy(float)
     counted = lengths >= density.length_mm
     if rows.empty or not counted.any():
         return None
@@ -155,15 +159,15 @@ def anglers_today(
     )
     hours = lognormal_draws(effort_rng(study, int(row["year"])), number, effort)
     caught = lognormal_draws(rng, number, landed)
-    met = vulnerability(lengths, density.length_mm)
-    legal = float(met[today.legal(lengths)].sum() / met.sum()) if met.sum() > 0 else 0.0
+    met, may = vulnerability(lengths, density.length_mm), today.legal(lengths)
     kept_share, kept_draws = np.full(number, noncompliance), None
     counted_kept = creel_total(row["kept"], row["se_kept"], units="fish", what="fish kept", level=level)
     if today.may_keep:
-        if not counted_kept.estimable or legal <= 0:
+        if not counted_kept.estimable or not met[may].sum() > 0:
             return None
         least = creel_total(max(counted_kept.value, 0.5), row["se_kept"], units="fish", what="fish kept", level=level)
         kept_draws = lognormal_draws(rng, number, least)
+        legal = legal_share(met, may, now["run_id"], rng, number)
         kept_share = np.minimum(kept_draws / (caught * legal), 0.99)
     fishing = open_number = exploitation = None
     if not density.relative and study.water.length_km is not None:
@@ -176,6 +180,20 @@ def anglers_today(
         int(row["year"]), effort, rate, hours, caught, caught / hours, 1 - kept_share, fishing, counted_kept, kept_draws,
         open_number, exploitation,
     )  # fmt: skip
+
+
+def legal_share(met: Floats, legal: NDArray[np.bool_], run: pd.Series, rng: np.random.Generator, draws: int) -> Floats:
+    """Draws of the legal share of the fish that anglers meet: beta about the share in the catch of the survey.
+
+    `met` weighs each fish by its vulnerability. Runs are clusters (`resampling.ratio_of_totals`), and the standard error is never
+    less than that of as many independent fish as the weights are worth, (Σw)²/Σw² (Kish 1965, from memory).
+    """
+    code, names = pd.factorize(run)
+    found = ratio_of_totals(cluster_totals(code, met * legal, len(names)), cluster_totals(code, met, len(names)))
+    widest = found.value * (1 - found.value)
+    alone = widest * float((met**2).sum()) / float(met.sum()) ** 2
+    variance = min(float(np.nanmax([found.variance, alone])), 0.9 * widest)
+    return beta_draws(rng, draws, found.value, math.sqrt(variance), "the legal share")
 
 
 def vulnerability(length_mm: Floats, half_mm: float) -> Floats:

@@ -168,6 +168,9 @@ def _series(line: list[Result]) -> IndexSeries:
     table = np.array(
         [[r.season or 0, r.estimate.value, r.estimate.se, r.estimate.lower, r.estimate.upper] for r in known], dtype=float
     ).reshape(-1, 5)
+    if first.estimate.units == "percent":  # of few fish the limits are wider than the standard error of the share alone
+        half = (table[:, 4] - table[:, 3]) / (2 * float(stats.norm.ppf(0.5 + first.estimate.level / 2)))
+        table[:, 2] = np.maximum(table[:, 2], half)
     reasons = [note for r in line if not r.estimate.estimable for note in r.estimate.notes[:1]]
     return IndexSeries(
         first.quantity, str(first.species), str(first.size_class), first.estimate.units, first.estimate.level,

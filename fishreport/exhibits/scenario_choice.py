@@ -47,8 +47,10 @@ def sensitivity_table(one: Comparison, context: Context) -> Table | None:
         return None
     today = one.outcomes[measure.quantity, one.horizons[-1]][0].value
     rows, data = [], []
+    gear = len({(rule.gear, rule.release_mortality) for rule in one.inputs.rules}) > 1
     for case in found.cases:
-        mark = ", as assumed" if _as_assumed(one, case) else ""
+        mark = " under today's rule" if gear and case.assumption == "release_mortality" else ""
+        mark += ", as assumed" if _as_assumed(one, case) else ""
         row = [_VALUES[case.assumption].format(f"{100 * case.value:g}%") + mark]
         for outcome in case.outcomes[1:]:
             e = outcome.verdict.difference

@@ -200,10 +200,11 @@ def isopleth_figure(one: Comparison, found: YieldMap | None, context: Context) -
     name, key = context.names[one.inputs.key], one.inputs.key.replace("_", "-")
     rule = one.inputs.rules[0].name
     here = f"{100 * middle:.0f}% ({100 * low:.0f} to {100 * high:.0f})"
+    taken = f"were every fish caught kept, {here} of those that anglers can catch would be taken in a year"
     today = (
-        f"The diamond is today's minimum length and exploitation, {here}; its bar says how sure that is."
+        f"The diamond is today: {taken} (fewer are, as some are let go); its bar says how sure that is."
         if found.minimum_today_mm is not None
-        else f"Today's rule is no plain minimum length: the grey strip is today's exploitation, {here}."
+        else f"Today's rule is no plain minimum length: the grey strip is today: {taken} (fewer are, as some are let go)."
     )
     caption = (
         f"{name}: what a recruit gives over its life, by how hard the water is fished and by minimum length, with today's share "

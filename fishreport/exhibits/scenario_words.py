@@ -28,6 +28,7 @@ _NOUNS = {
     "scenario_spawning_potential": "spawning potential",
     "scenario_release_deaths": "released fish that die",
 }
+_SELDOM = 0.05  # share of trips below which a bag limit hardly acts (our own choice)
 _COUNTED = ("scenario_stock_density", "scenario_trophy")
 
 
@@ -118,7 +119,38 @@ def _still_kept(one: Comparison, place: int, context: Context) -> str:
         return ""
     share = f"{100 * noncompliance(one):.2g}% of the protected fish caught"
     amount = _amount(broken[place].value, context, one.inputs.relative)
-    return f" If {share} are kept against the rule, as is assumed, that is still {amount}."
+    legal, against = _kept_today(one, context)
+    beside = f"; under today's rule {legal} are kept legally, and {against} against it"
+    return f" If {share} are kept against the rule, as is assumed, that is still {amount}{beside}."
+
+
+def _kept_today(one: Comparison, context: Context) -> tuple[str, str]:
+    """Fish kept legally, and against the rule, in the last year under today's rule: each with its interval."""
+    year, told = one.horizons[-1], []
+    for name in ("legal_harvest_number", "kept_against_rule"):
+        shown = format_estimate(one.outcomes[name, year][0].value, context.units)
+        told.append(f"{shown.value} ({shown.interval})")
+    return told[0], told[1]
+
+
+def _against_rule(found: Scenarios, one: Comparison, context: Context) -> Finding | None:
+    """How many fish are taken to be kept against today's rule, beside those kept legally; None where that is taken to be none."""
+    year = one.horizons[-1]
+    if ("kept_against_rule", year) not in one.outcomes or not one.inputs.rules[0].may_keep:
+        return None
+    legal, against = _kept_today(one, context)
+    units = one.outcomes["kept_against_rule", year][0].value.units
+    unit = unit_words(context.units.units(relative_units(units) if one.inputs.relative else units))
+    text = (
+        f"{one.inputs.classes.species.name}: under today's rule {against} {unit} a year are taken to be kept against the rule "
+        f"in {when(one, year)}, beside {legal} kept legally; the first is no count, but {100 * noncompliance(one):.2g}% of the "
+        "protected fish caught, as is assumed, and what a stricter rule gains hangs on that share"
+    )
+    quantities = ["scenario_kept_against_rule", "scenario_harvest"]
+    known = found.results.where(
+        species=one.inputs.key, scenario=one.inputs.rules[0].name, detail=f"year {year}", quantity=quantities
+    )
+    return Finding(sentence(text), tuple(result.id for result in known))
 
 
 def _against_today(found: Scenarios, one: Comparison, place: int, context: Context) -> Finding:
@@ -158,7 +190,60 @@ def _against_today(found: Scenarios, one: Comparison, place: int, context: Conte
         text = f"{head}: the simulations cannot tell the two rules apart, in {joined(untold, 'or')}"
         return Finding(sentence(text) + more, ids, "unclear")
     tail = f"; in {joined(untold, 'or')} the simulations cannot tell the two apart" if untold else ""
-    return Finding(sentence(f"{head}: {', '.join(told)}{tail}") + more, ids, ways.pop() if len(ways) == 1 else "none")
+    others, other_ways = _besides(one, place, context)
+    ways |= other_ways
+    text = f"{head}: {', '.join(told)}{others}{tail}"
+    return Finding(sentence(text) + more, ids, ways.pop() if len(ways) == 1 else "none")
+
+
+def _besides(one: Comparison, place: int, context: Context) -> tuple[str, set[Direction]]:
+    """What else is higher or lower than under today's rule, such as the yield, and the aims that are less often met."""
+    year, found = one.horizons[-1], dict[str, list[str]]()
+    for measure in one.measures:
+        if measure.result in (*SPOKEN, "scenario_kept_against_rule", "scenario_release_deaths"):
+            continue
+        if measure.result == "scenario_yield" and not one.inputs.rules[place].may_keep:
+            continue  # as is said of the harvest
+        verdict = one.outcomes[measure.quantity, year][place].verdict
+        way = "unclear" if verdict.cannot_tell else direction(verdict.difference)
+        if way in ("up", "down"):
+            found.setdefault(way, []).append(measure_noun(measure, context))
+    words = {"up": "more or higher", "down": "fewer or lower"}
+    said = [f"also {word}: {joined(found[way])}" for way, word in words.items() if way in found]
+    said += [
+        f"the aim “{aim_words(aim, one, context)}” less often met "
+        f"({_probability(then.value)} instead of {_probability(now.value)})"
+        for aim in one.aims
+        for now, then in [_chances_of(one, aim, place)]
+        if then.upper < now.lower
+    ]
+    ways: set[Direction] = {"up" if way == "up" else "down" for way in found}
+    return "".join(f"; {text}" for text in said), ways
+
+
+def _chances_of(one: Comparison, aim: Aim, place: int) -> tuple[Estimate, Estimate]:
+    """Probability to meet an aim in the last year under today's rule and under another."""
+    chosen = [chance.probability for chance in one.chances if chance.goal == aim.goal and chance.year == one.horizons[-1]]
+    return chosen[0], chosen[place]
+
+
+def bag_words(one: Comparison, context: Context) -> str:
+    """How many legal fish anglers keep a trip today, and on how many trips each bag limit is reached; empty without a limit."""
+    found = one.bags
+    if found is None:
+        return ""
+    shown = format_estimate(replace(found.kept_per_trip, units=""), context.units)
+    reached = [
+        f"a limit of {limit} is passed on {'under 1' if share < 0.01 else f'about {100 * share:.0f}'}% of trips"
+        for limit, share in found.share_of_trips.items()
+    ]
+    text = (
+        f"{one.inputs.classes.species.name}: today anglers keep {shown.value} legal fish a trip of {found.trip_h:g} h "
+        f"({shown.interval}); without a bag limit {joined(reached)}"
+    )
+    if max(found.share_of_trips.values()) < _SELDOM:
+        text += ", so that these limits hardly act, and rules that differ in the bag alone hardly differ"
+    return sentence(text)
 
 
 def creel_words(one: Comparison, context: Context) -> str:
@@ -199,8 +284,14 @@ def _chance_finding(found: Scenarios, one: Comparison, aim: Aim, context: Contex
         text = now
     elif best.scenario == today.scenario or not lead:
         text = f"{now}, and under no other rule clearly more"
+    elif len(chosen) == 2:
+        text = f"{now}, and {_probability(best.probability.value)} under the other (“{best.scenario}”)"
     else:
-        text = f"{now}, and at most {_probability(best.probability.value)} among the other rules (“{best.scenario}”)"
+        least = min(chosen[1:], key=lambda chance: chance.probability.value)
+        text = (
+            f"{now}; among the other rules from {_probability(least.probability.value)} (“{least.scenario}”) to "
+            f"{_probability(best.probability.value)} (“{best.scenario}”)"
+        )
     return Finding(sentence(text), tuple(r.id for r in rows), "none", key)
 
 
@@ -219,6 +310,8 @@ def findings(found: Scenarios, context: Context) -> Findings:
             said.append(Finding(sentence(text), ids))
             continue
         said += [_chance_finding(found, one, aim, context, place < 1) for place, aim in enumerate(one.aims)]
+        assumed = _against_rule(found, one, context) if len(one.inputs.rules) > 1 else None
+        said += [assumed] if assumed is not None else []
         said += [_against_today(found, one, place, context) for place in range(1, len(one.inputs.rules))]
         if one.creel is not None and not one.creel.agree:
             text = f"{one.inputs.classes.species.name}: {creel_words(one, context).replace('The survey', 'the survey', 1)}"

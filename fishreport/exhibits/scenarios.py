@@ -9,7 +9,7 @@ from fishreport.analysis.scenarios import Comparison, Measure, Scenarios, relati
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Table
 from fishreport.exhibits.notes import shown_note
-from fishreport.exhibits.scenario_words import aim_words, creel_words, letters, measure_heading, noncompliance, when
+from fishreport.exhibits.scenario_words import aim_words, bag_words, creel_words, letters, measure_heading, noncompliance, when
 from fishreport.exhibits.tabulate import frame_table, heading, joined
 from fishreport.exhibits.units import NO_VALUE, format_estimate, format_number
 from fishreport.exhibits.wording import sentence
@@ -37,6 +37,8 @@ _INPUTS = {
     "release_mortality": "Share of released fish that die",
     "noncompliance": "Share of protected fish kept all the same",
     "voluntary_release": "Share of legal fish let go by choice",
+    "hours_per_trip": "Length of an angler's trip",
+    "catch_dispersion": "How alike trips are in their catch",
     "catch_per_hour": "Anglers' catch rate today",
     "effort_h_per_km": "Angling effort in a year",
     "density_per_km": "Fish of the counted length today",
@@ -66,8 +68,10 @@ def kept_against_rule(one: Comparison, *, releases: bool = False) -> str:
 
 
 def input_name(name: str) -> str:
-    """An input in plain words."""
-    return _INPUTS.get(name, heading(name.replace("_", " ")))
+    """An input in plain words; what follows a colon says where it holds."""
+    name, _, where = name.partition(": ")
+    words = _INPUTS.get(name, heading(name.replace("_", " ")))
+    return f"{words}, {where}" if where else words
 
 
 def _both(estimate: Estimate, context: Context) -> str:
@@ -125,7 +129,8 @@ def rules_table(found: Scenarios, context: Context) -> Table | None:
     caption = (
         "The rules compared. Each sentence is written from the limits in the study file, so that it says what was simulated."
     )
-    return frame_table("rules", caption, columns, rows)
+    notes = [text for one in found.species.values() for text in [bag_words(one, context)] if text]
+    return frame_table("rules", caption, columns, rows, notes=notes)
 
 
 def inputs_tables(compared: Sequence[Comparison], context: Context) -> list[Table]:
@@ -198,12 +203,13 @@ def decision_table(one: Comparison, context: Context) -> Table | None:
     columns = [Column("Rule", align="left")]
     columns += [Column(aim_words(aim, one, context), when(one, year)) for aim, year in keys]
     found = {(chance.scenario, chance.goal, chance.year): chance.probability for chance in one.chances}
+    draws = one.chances[0].probability.n
     rows, shades, data = [], [], []
     for letter, rule in zip(letters(one), one.inputs.rules, strict=True):
         row, dark = [f"{letter}  {rule.name}"], [None]
         for aim, year in keys:
             p = found[rule.name, aim.goal, year]
-            row.append(chance_text(p.value))
+            row.append(f"{chance_text(p.value)} ({p.lower:.2f} to {p.upper:.2f})")
             dark.append(round(p.value, 3))  # type: ignore[arg-type]
             data.append({"scenario": rule.name, "objective": aim.objective.quantity, "size_class": aim.objective.size_class,
                          "year": year, "probability": p.value, "lower": p.lower, "upper": p.upper})  # fmt: skip
@@ -213,7 +219,8 @@ def decision_table(one: Comparison, context: Context) -> Table | None:
     notes = [f"Not held against the rules: {names}."] if names else []
     notes.append(
         "Shares of draws that meet the aim: they carry the uncertainty of the inputs and the luck of recruitment, not that of "
-        "the form of the model. The darker the ground, the more probable; the number says the same."
+        f"the form of the model. In brackets, how far the number of draws ({draws}) leaves the share open. The darker the "
+        "ground, the more probable; the number says the same."
     )
     rates = any(aim.objective.quantity == "catch_rate" for aim in one.aims)
     if rates:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import math
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from fishreport.analysis.classes import study_classes
@@ -14,6 +16,7 @@ from fishreport.analysis.mortality import mortality
 from fishreport.analysis.population import population
 from fishreport.analysis.rules import rules_of, todays_rule
 from fishreport.analysis.scenario_inputs import species_inputs
+from fishreport.analysis.todays_fish import legal_share, vulnerability
 from fishreport.study import read_study
 
 FEW = {"parameters.draws": 400, "parameters.resamples": 200}
@@ -86,8 +89,37 @@ def test_exploitation_by_a_pencil(demo_survey, found):
     length = fish.loc[fish["length_mm"].notna() & ~(fish["pass_number"] > 1), "length_mm"].to_numpy()
     there = 14.2 * np.median(one.known.density.draws)
     legal = (length >= 356).sum() / (length >= 150).sum()
-    assert one.open_number.value == pytest.approx(there * legal, rel=0.02)
+    assert one.open_number.value == pytest.approx(there * legal, rel=0.03)
     assert one.exploitation.value == pytest.approx(100 * 301 / (there * legal), rel=0.05)
+
+
+def test_the_legal_share_carries_the_error_of_the_runs(demo_survey):
+    """Against deleting one run at a time, and against as many independent fish; the draws' mean is the share in the catch."""
+    fish = demo_survey.fish_of("brown_trout", season=2025)
+    fish = fish[fish["length_mm"].notna() & ~(fish["pass_number"] > 1)]
+    met, legal = vulnerability(fish["length_mm"].to_numpy(float), 150.0), fish["length_mm"].to_numpy() >= 356
+    drawn = legal_share(met, legal, fish["run_id"], np.random.default_rng(1), 40_000)
+    share = (met * legal).sum() / met.sum()
+    assert drawn.mean() == pytest.approx(share, rel=0.01)
+    runs = fish["run_id"].unique()
+    without = [(met * legal)[keep].sum() / met[keep].sum() for keep in (fish["run_id"].to_numpy() != run for run in runs)]
+    jackknife = math.sqrt((len(runs) - 1) * np.var(without))
+    independent = math.sqrt(share * (1 - share) * (met**2).sum()) / met.sum()
+    assert drawn.std() == pytest.approx(max(jackknife, independent), rel=0.05)
+    alone = legal_share(met, legal, pd.Series(np.zeros(len(fish))), np.random.default_rng(1), 40_000)  # one run
+    assert alone.std() == pytest.approx(independent, rel=0.03)
+    every = legal_share(met, np.ones(len(fish), bool), fish["run_id"], np.random.default_rng(1), 5)
+    assert every == pytest.approx(np.ones(5))
+
+
+def test_fish_open_to_harvest_carry_the_errors_of_the_census_and_of_the_legal_share(found):
+    """The squared coefficients of variation of a product of independent draws add up."""
+    for one in found.species.values():
+        anglers = one.known.anglers
+        census = np.std(np.log(one.known.density.draws))
+        share = np.std(np.log(anglers.open_number / one.known.density.draws))
+        assert 0.05 < share < 0.3
+        assert np.std(np.log(anglers.open_number)) == pytest.approx(math.hypot(census, share), rel=0.1)
 
 
 def test_results_and_their_places(found):

@@ -144,3 +144,35 @@ def test_shades_and_controls_are_checked():
     two = Control("c", ("one", "two"))
     with pytest.raises(ValueError, match="needs 4 cells"):
         Explorer(table, "Move.", (two, two), ("o",), (("1", "2", "3"),), (None,), ("a", "b", "c"))
+
+
+def test_what_is_assumed_of_anglers_is_listed_under_every_kind_of_gear(repository, demo_survey, demo_context):
+    """Odds of 0.05 times those between 2.6 and 10 %, the published means (Taylor and White 1992, second-hand)."""
+    study = read_study(repository / "demo_inputs", overrides={"parameters.draws": 40, "parameters.resamples": 100})
+    own, rules = study_classes(study)[0], rules_of(study)["brown_trout"]
+    inputs = species_inputs(study, demo_survey, own, rules, np.random.default_rng(5))
+    told = {source.name: source for source in inputs.sources}
+    odds = 0.05 / 0.95 * (0.026 / 0.974) / (0.1 / 0.9)
+    assert told["release_mortality: barbless flies and lures"].estimate.value == pytest.approx(odds / (1 + odds))
+    assert [told[name].estimate.value for name in ("release_mortality", "hours_per_trip", "catch_dispersion")] == [0.05, 4.0, 1.0]
+    (table,) = exhibits.inputs_tables([analysis.Comparison(inputs)], demo_context)
+    assert any(row[0] == "Share of released fish that die, barbless flies and lures" for row in table.rows)
+    own_share = (rules[0], rules[1].replace(release_mortality=0.2))
+    inputs = species_inputs(study, demo_survey, own, own_share, np.random.default_rng(5))
+    told = {source.name: source for source in inputs.sources}
+    assert told[f"release_mortality: {rules[1].name}"].estimate.value == pytest.approx(0.2)
+    alike = species_inputs(study, demo_survey, own, rules[:2], np.random.default_rng(5))
+    assert not [source.name for source in alike.sources if source.name.startswith("release_mortality: ")]
+
+
+def test_deaths_of_release_are_varied_under_todays_rule_where_gear_differs(rainbow, demo_context):
+    given = rainbow.inputs.rules[1]
+    case = rainbow.sensitivity.cases[0]
+    outcomes = (*case.outcomes, *case.outcomes[1:], *case.outcomes[1:])
+    case = dataclasses.replace(case, assumption="release_mortality", value=0.2, outcomes=outcomes)
+    varied = dataclasses.replace(rainbow.sensitivity, cases=(case,))
+    for gear, words in ((given.gear, ""), ("bait", " under today's rule")):
+        rules = (*rainbow.inputs.rules, given.replace(gear=gear), given)
+        changed = dataclasses.replace(rainbow, inputs=dataclasses.replace(rainbow.inputs, rules=rules), sensitivity=varied)
+        (row,) = scenario_choice.sensitivity_table(changed, demo_context).rows
+        assert row[0] == "20% of released die" + words

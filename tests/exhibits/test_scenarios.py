@@ -91,12 +91,56 @@ def test_the_rules_are_in_words(found, repository):
     assert metric.rows[4][2] == "All brown trout must be released."
 
 
+def test_bag_limits_are_told_by_how_often_they_are_passed(one, demo_context):
+    """The negative binomial of size 1 is geometric: P(X > B) = (m / (1 + m)) ** (B + 1)."""
+    bags = one.bags
+    mean = bags.kept_per_trip.value
+    assert sorted(bags.share_of_trips) == sorted({rule.bag_limit for rule in one.inputs.rules if rule.may_keep})
+    for limit, share in bags.share_of_trips.items():
+        assert share == pytest.approx((mean / (1 + mean)) ** (limit + 1), rel=0.02)
+    kept, hours = (one.projection.at(name, year=1)[0] for name in ("legal_harvest_number", "effort_h"))
+    assert mean == pytest.approx(np.median(4 * kept / hours))
+    text = scenario_words.bag_words(one, demo_context)
+    assert "legal fish a trip of 4 h" in text and "hardly act" in text and "passed on under 1% of trips" in text
+    often = dataclasses.replace(bags, share_of_trips={2: 0.3, 5: 0.04})
+    text = scenario_words.bag_words(dataclasses.replace(one, bags=often), demo_context)
+    assert "a limit of 2 is passed on about 30% of trips" in text and "hardly" not in text
+    assert scenario_words.bag_words(dataclasses.replace(one, bags=None), demo_context) == ""
+
+
+def test_what_is_kept_against_the_rule_stands_beside_what_is_kept_legally(found, one, demo_context):
+    text = next(
+        item.text for item in scenario_words.findings(found, demo_context).items if "taken to be kept against" in item.text
+    )
+    legal, against = (one.outcomes[name, 10][0].value for name in ("legal_harvest_number", "kept_against_rule"))
+    assert f"beside {legal.value:.0f} ({legal.lower:.0f} to {legal.upper:.0f}) kept legally" in text
+    assert f"{against.value:.0f} ({against.lower:.0f} to {against.upper:.0f}) fish per km a year are taken" in text
+    assert "5% of the protected fish caught, as is assumed" in text
+
+
+def test_a_rule_tells_what_else_it_changes_and_which_aims_it_meets_less_often(found, one, demo_context):
+    said = {place: scenario_words._against_today(found, one, place, demo_context) for place in range(1, len(one.inputs.rules))}
+    for place, item in said.items():
+        for measure in one.measures:
+            verdict = one.outcomes[measure.quantity, one.horizons[-1]][place].verdict
+            if measure.result == "scenario_stock_density":
+                noun = scenario_words.measure_noun(measure, demo_context)
+                assert (noun in item.text.partition("also ")[2]) == (not verdict.cannot_tell)
+        for aim in one.aims:
+            now, then = scenario_words._chances_of(one, aim, place)
+            words = f"“{scenario_words.aim_words(aim, one, demo_context)}” less often met"
+            assert (words in item.text) == (then.upper < now.lower)
+
+
 def test_shades_say_what_the_numbers_say(one, demo_context):
     table = exhibits.decision_table(one, demo_context)
     assert [column.units for column in table.columns[1:]] == ["2030", "2035"] * (len(table.columns) // 2)
     for row, shades in zip(table.rows, table.shades, strict=True):
         assert shades[0] is None
         for cell, shade in zip(row[1:], shades[1:], strict=True):
+            cell, _, limits = cell.partition(" (")
+            low, high = (float(one) for one in limits.removesuffix(")").split(" to "))
+            assert low - 0.0051 <= shade <= high + 0.0051
             shown = {"over 0.99": 1.0, "under 0.01": 0.0}.get(cell)
             assert float(cell) == pytest.approx(shade, abs=0.0051) if shown is None else abs(shade - shown) <= 0.01
     assert "licensed managers and the public process decide" in table.caption
