@@ -10,12 +10,15 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import settings
 
 from fishreport.exhibits.context import Context, report_context
 from fishreport.fielddata import Survey, load_survey
 from fishreport.report.kernels import ForkServer, forking_works
 from fishreport.study import Study, read_study
 
+settings.register_profile("suite", deadline=None)  # a busy machine is no fault of the code
+settings.load_profile("suite")
 REPOSITORY = Path(__file__).resolve().parents[1]
 OUTSIDE_TOOLS = {"r": ("Rscript",), "pdf": ("pdftoppm",), "browser": ("chromium", "chromium-browser", "google-chrome")}
 

@@ -22,17 +22,20 @@ def _strata(study: Study) -> dict[str, float]:
     return {reach: float(length or 0.0) for reach, length in lengths.items()}
 
 
-def _water_rate(runs: pd.DataFrame, size_class: str, strata: dict[str, float], level: float) -> Estimate:
+def _water_rate(
+    runs: pd.DataFrame, size_class: str, strata: dict[str, float], level: float, *, by_site: bool = False
+) -> Estimate:
     catch, effort = runs[size_class].to_numpy(dtype=float), runs["effort_h"].to_numpy(dtype=float)
+    site = runs["site"].to_numpy() if by_site else None
     if not strata:
-        return mean_catch_rate(catch, effort, level=level)
+        return mean_catch_rate(catch, effort, site=site, level=level)
     placed = runs["reach"].isin(strata).to_numpy()
     visited = set(runs.loc[placed, "reach"])
     if not placed.all() or visited != set(strata):
         missing = ", ".join(sorted(set(strata) - visited))
         reason = f"no run in reach {missing}" if missing else f"{int((~placed).sum())} runs name no reach of the study"
-        return mean_catch_rate(catch, effort, level=level).noting(f"not stratified: {reason}")
-    return stratified_catch_rate(catch, effort, runs["reach"].to_numpy(), weight=strata, level=level)
+        return mean_catch_rate(catch, effort, site=site, level=level).noting(f"not stratified: {reason}")
+    return stratified_catch_rate(catch, effort, runs["reach"].to_numpy(), weight=strata, site=site, level=level)
 
 
 def catch_rates(study: Study, survey: Survey, classes: list[LengthClasses]) -> Results:
@@ -55,6 +58,25 @@ def catch_rates(study: Study, survey: Survey, classes: list[LengthClasses]) -> R
                 if size_class != "all" and lost.get(season, 0):
                     estimate = estimate.noting(f"{lost[season]} {own.species.name} were not measured and are in no length class")
                 found.append(Result("catch_rate", estimate, int(str(season)), own.species.key, size_class))
+    return Results(found)
+
+
+def rates_by_sites(study: Study, survey: Survey, classes: list[LengthClasses]) -> Results:
+    """This season's catch rates as in `catch_rates`, but with sites instead of runs as sampling units.
+
+    Their intervals are those of a water of which the sites are a sample; those of `catch_rates` take the sites as given. Without
+    a site that was run more than once the two are the same, and there are none.
+    """
+    level, strata, season = study.parameters.level, _strata(study), study.season.year
+    found = []
+    for own in classes:
+        catches = run_catches(survey, own)
+        now = catches[catches["season"] == season]
+        if now.empty or not now["site"].duplicated().any():
+            continue
+        for size_class in own.bounds_mm:
+            estimate = _water_rate(now, size_class, strata, level, by_site=True)
+            found.append(Result("catch_rate", estimate, season, own.species.key, size_class))
     return Results(found)
 
 

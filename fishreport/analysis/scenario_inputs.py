@@ -200,7 +200,7 @@ def _maturity(own: LengthClasses, growth: Growth, sources: list[Source], level: 
         sources.append(_hand("age_at_maturity", given.age_at_maturity, "years", how, level, "given by hand"))
         return {"age_at_maturity": given.age_at_maturity}
     values = MATURITY_RATIO * growth.draws["asymptotic_length_mm"]
-    how = "0.66 of the asymptotic length (Jensen 1996, from memory)"
+    how = "0.66 of the asymptotic length (Jensen 1996, not compared with the source)"
     sources.append(Source("length_at_maturity_mm", described(values, "mm", how, level), "default", how))
     return {"length_at_maturity_mm": values, "maturity_spread_mm": MATURITY_SPREAD * values}
 

@@ -21,7 +21,7 @@ from fishreport.methods.electrofishing import ambient_from_specific
 
 SPECIFIC = (50.0, 100.0, 150.0, 200.0, 250.0, 300.0, 400.0, 500.0, 750.0, 1000.0)
 DEGREES = {"metric": (2.0, 5.0, 8.0, 10.0, 12.0, 15.0, 20.0), "us": (36.0, 40.0, 45.0, 50.0, 55.0, 60.0, 68.0)}
-_KOLZ = "Kolz 1989; Kolz & Reynolds 1989; from memory"
+_KOLZ = "Kolz 1989; Kolz & Reynolds 1989; not compared with the source"
 
 
 def power_rows(goals: PowerGoals) -> list[tuple[str, str, str, str, str, str]]:
@@ -100,7 +100,7 @@ def conversion_table(units: Units) -> Table:
     """From what a temperature-corrected meter shows to the conductivity that the current meets."""
     columns = [Column("Meter at 25 °C", "µS/cm"), *(Column(head, "µS/cm") for head in conversion_heads(units))]
     caption = "Conductivity as met, from specific conductance (corrected to 25 °C) and water temperature."
-    notes = ("As met = specific conductance / 1.02^(25 − temperature in °C) (Reynolds 1996, after Kolz; from memory).",)
+    notes = ("As met = specific conductance / 1.02^(25 − temperature in °C) (Reynolds 1996, after Kolz, not compared with it).",)
     return frame_table("conversion", caption, columns, conversion_rows(units), notes=notes)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,17 +14,40 @@ from fishreport.exhibits.history import history_figure
 from fishreport.exhibits.notes import first_pass
 from fishreport.exhibits.style import drawing, letter, looks, style, to_svg
 from fishreport.exhibits.tabulate import estimates_table, frame_table, grid_table, heading
+from fishreport.exhibits.units import format_estimate
 from fishreport.exhibits.wording import collect
 
 LEAD_CLASSES = ("stock", "quality")
 
 
-def season_table(results: Results, context: Context) -> Table:
-    """Catch rates of the reported season by species and length class."""
+def _of_all_water(results: Results, by_sites: Results, context: Context) -> tuple[str, ...]:
+    """What the intervals hold for, and how wide they would be were the sites a sample of the water."""
+    said = []
+    for one in context.classes:
+        place = {"species": one.species.key, "size_class": context.lead_class(one.species.key), "season": context.season}
+        runs, sites = (of.one(**place, site=None) for of in (results, by_sites))
+        if runs is None or sites is None or not (runs.estimate.estimable and sites.estimate.estimable):
+            continue
+        told, wider = (format_estimate(r.estimate, context.units) for r in (runs, sites))
+        name = f"{context.names[one.species.key].lower()} ({context.class_label(runs).lower()})"
+        said.append(f"{name} {wider.interval} instead of {told.interval} {wider.unit}")
+    if not said:
+        return ()
+    return (
+        "Intervals are for the sites fished, which are the same every year; how the rest of the water differs from them is not "
+        f"in them. With the sites as a sample of the water, they would be: {'; '.join(said)}.",
+    )
+
+
+def season_table(results: Results, context: Context, by_sites: Results) -> Table:
+    """Catch rates of the reported season by species and length class; `by_sites`: the same with sites as sampling units."""
     keys = [("Species", lambda r: context.names[str(r.species)]), ("Length class", context.class_label)]
     caption = f"Catch per hour of electrofishing in {context.season}, by species and length class."
     chosen = results.where(season=context.season, site=None)
-    return estimates_table("catch-rates", caption, chosen, context.units, keys=keys, value_heading="Catch rate", n_heading="Runs")
+    table = estimates_table(
+        "catch-rates", caption, chosen, context.units, keys=keys, value_heading="Catch rate", n_heading="Runs"
+    )
+    return replace(table, notes=(*table.notes, *_of_all_water(results, by_sites, context)))
 
 
 def history_table(results: Results, context: Context) -> Table:

@@ -11,7 +11,7 @@ from fishreport.analysis.trend import Step
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Finding, Findings, Table
 from fishreport.exhibits.tabulate import counted, frame_table, joined
-from fishreport.exhibits.trend import index_name, p_text
+from fishreport.exhibits.trend import index_name, p_text, points
 from fishreport.exhibits.units import NO_VALUE, format_estimate, format_number
 from fishreport.exhibits.wording import Allowance, collect, direction, mirrored, percent_level, sentence
 from fishreport.methods.estimate import Estimate
@@ -61,7 +61,7 @@ def _level(estimate: Estimate, context: Context) -> str:
 
 
 def _change(estimate: Estimate, text: str) -> str:
-    return text.replace("percentage points", "points") if estimate.estimable else "not estimable"
+    return points(text) if estimate.estimable else "not estimable"
 
 
 def step_findings(changes: Sequence[Step], context: Context) -> Findings:

@@ -15,7 +15,7 @@ from fishreport.exhibits.units import METRIC, NO_VALUE, Units
 from fishreport.fielddata.survey import Survey
 from fishreport.study import Study
 
-STATUS = {"seen": "compared with the source", "from memory": "from memory of the source", "own": "the study's own"}
+STATUS = {"seen": "compared with the source", "from memory": "not compared with the source", "own": "the study's own"}
 
 
 def _said(quantity: str, units: Units) -> str:

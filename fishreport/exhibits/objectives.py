@@ -60,7 +60,11 @@ def objective_table(objectives: Sequence[ObjectiveResult], history: History, con
         "record."
         for many in few
     )
-    return frame_table("objectives", caption, columns, rows, notes=(note, *spans))
+    fished = any(one.objective.quantity == "catch_rate" for one in objectives)
+    sites = (
+        ("Aims for catch rates are judged at the sites fished, which the plan's numbers are taken to mean.",) if fished else ()
+    )
+    return frame_table("objectives", caption, columns, rows, notes=(note, *spans, *sites))
 
 
 def objective_figure(objectives: Sequence[ObjectiveResult], history: History, context: Context) -> Figure | None:

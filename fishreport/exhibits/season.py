@@ -107,7 +107,7 @@ def faults_table(faults: pd.DataFrame) -> Table | Remark:
         [SEVERITY_WORDS[row["severity"]], str(row["code"]).replace("_", " "), f"{row['count']:,}", str(row["message"])]
         for row in faults.to_dict("records")
     ]
-    caption = "What the checks of the field data found and left in the estimates. `fishreport check` lists every row."
+    caption = "What the checks of the field data found in rows that are not set aside. `fishreport check` lists every row."
     return frame_table("checks", caption, columns, rows, data=faults.to_dict("records"))
 
 

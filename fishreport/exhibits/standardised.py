@@ -280,9 +280,8 @@ def _why(item: _Season) -> str:
     shift = f"{format_number(abs(item.shift), decimals=0)}%"
     if share >= 0.5:
         usual = "fewer" if item.shift > 0 else "more"
-        return (
-            f"{sites}; they usually give {usual} of these fish than the sites near them, which makes about {shift} of difference"
-        )
+        they = "together they usually give" if len(item.missed) > 1 else "it usually gives"
+        return f"{sites}; {they} {usual} of these fish than the other sites near, which makes about {shift} of difference"
     if abs(item.shift) < 1:
         return f"{sites}, but they are about average and explain almost none of it"
     way = "the same way" if share > 0 else "the other way"

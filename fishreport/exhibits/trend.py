@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -29,6 +30,7 @@ NAMES = {
     "total_mortality": "Total mortality",
     "annual_survival": "Annual survival",
 }
+_ONE_POINT = re.compile(r"(?<![\d.])(1) points")
 _INDICES = {QUANTITY: "standardised catch rate", "proportional_size": "share by length"}
 DRAWN = (("proportional_size", "quality"), ("relative_weight", "stock"), ("mean_length", "stock"))
 # What is tested, said wherever the trends are counted.
@@ -56,7 +58,12 @@ def index_name(s: IndexSeries, context: Context, *, units: bool = False) -> str:
 def slope_text(estimate: Estimate, context: Context) -> str:
     """A change per year in a cell, without the words that its column says: ``4.2% (−0.5 to 9.1)``."""
     text = format_estimate(estimate, context.units).text
-    return text.replace(" percent per year", "%").replace(" percentage points per year", " points").replace(" per year", "")
+    return points(text.replace(" percent per year", "%")).replace(" per year", "")
+
+
+def points(text: str) -> str:
+    """Percentage points in a cell, whose column says the rest: ``−4 points (−9 to 1)``, ``1 point (0 to 2)``."""
+    return _ONE_POINT.sub(r"\1 point", text.replace(" percentage points", " points"))
 
 
 def p_text(value: float) -> str:
@@ -72,7 +79,7 @@ def trend_table(trends: Sequence[IndexTrend], counts: Multiplicity, moves: Multi
         [
             context.names[one.series.species], index_name(one.series, context), slope_text(one.result.estimate, context),
             p_text(one.p), p_text(one.adjusted_p),
-            "—" if one.smooth is None else slope_text(one.smooth.change, context).replace(" percentage points", " points"),
+            "—" if one.smooth is None else slope_text(one.smooth.change, context),
         ]
         for one in trends
     ]  # fmt: skip

@@ -299,7 +299,7 @@ def ensemble(
     tails = [_mixture_quantile(logs, used, spread, 0.5 + side * level / 2) for side in (-1, 1)]
     notes = (
         f"{used.size} forms give {lowest:.3g} to {highest:.3g} per year",
-        f"a prediction error of ln M of {spread:g} is assumed for every form (Hamel 2015, for greatest age; from memory)",
+        f"a prediction error of ln M of {spread:g} is assumed for every form (Hamel 2015, for greatest age, not compared)",
     )
     method = "weighted median of published life-history forms; limits of their mixture with prediction error"
     estimate = Estimate(median, median * math.sqrt(log_variance), tails[0], tails[1], level, UNITS, method, used.size, notes)

@@ -50,6 +50,24 @@ def test_stratified_rate_is_the_weighted_mean_of_reach_rates(rates, raw):
     assert found.estimate.lower < by_hand < found.estimate.upper
 
 
+def test_rates_by_sites_are_those_of_runs_put_together(demo_study, demo_survey, rates):
+    """The runs of a site as one run of their summed catch and effort, the variance of each reach by hand."""
+    own = study_classes(demo_study)[0]
+    found = catch.rates_by_sites(demo_study, demo_survey, [own]).one(species="brown_trout", size_class="stock", season=2025)
+    runs = run_catches(demo_survey, own)
+    sites = runs[runs["season"] == 2025].groupby(["reach", "site"])[["stock", "effort_h"]].sum()
+    variance = 0.0
+    for reach, share in (("Upper", 4.2 / 14.2), ("Middle", 5.6 / 14.2), ("Lower", 4.4 / 14.2)):
+        y, x = sites.loc[reach]["stock"].to_numpy(float), sites.loc[reach]["effort_h"].to_numpy(float)
+        variance += share**2 * 4 / 3 * ((y - y.sum() / x.sum() * x) ** 2).sum() / x.sum() ** 2
+    by_runs = rates.one(species="brown_trout", size_class="stock", season=2025).estimate
+    assert found.estimate.value == pytest.approx(by_runs.value)
+    assert found.estimate.se == pytest.approx(np.sqrt(variance))
+    assert found.estimate.n == 12 and found.estimate.se > by_runs.se
+    once = dataclasses.replace(demo_survey, runs=demo_survey.runs.drop_duplicates(["season", "site"]))
+    assert not list(catch.rates_by_sites(demo_study, once, [own]))  # a run a site: no other intervals
+
+
 def test_runs_of_later_passes_are_told_to_be_left_out_where_there_are_some(rates, raw):
     later = raw["runs"][~raw["runs"]["pass_number"].isin(["", "1"])]
     seasons = set(later["date"].str[:4].astype(int))

@@ -32,6 +32,7 @@ def made(demo_study, demo_survey):
     compared = {one.species.key: sizes.compared_with_before(demo_study, demo_survey, one, rng) for one in classes}
     return {
         "rates": catch.catch_rates(demo_study, demo_survey, classes),
+        "by_sites": catch.rates_by_sites(demo_study, demo_survey, classes),
         "sites": catch.site_catch_rates(demo_study, demo_survey, classes),
         "sizes": sizes.size_structure(demo_study, demo_survey, classes),
         "tables": {o.species.key: sizes.frequencies(demo_study, demo_survey, o, [2024, 2025]) for o in classes},
@@ -83,11 +84,17 @@ def test_the_same_drawing_is_the_same_bytes(made, demo_context):
 
 
 def test_season_table_shows_what_was_estimated(made, demo_context):
-    table = catch_exhibits.season_table(made["rates"], demo_context)
+    table = catch_exhibits.season_table(made["rates"], demo_context, made["by_sites"])
     quality = next(row for row in table.rows if row[0] == "Brown trout" and row[1].startswith("Quality, 230 mm"))
     result = made["rates"].one(species="brown_trout", size_class="quality", season=2025)
     assert float(quality[2]) == pytest.approx(result.estimate.value, abs=0.5)
     assert len(table.rows) == len(table.data) == 18
+    by_runs, by_sites = (
+        of.one(species="brown_trout", size_class="stock", season=2025) for of in (made["rates"], made["by_sites"])
+    )
+    told = [f"{r.estimate.lower:.0f} to {r.estimate.upper:.0f}" for r in (by_sites, by_runs)]
+    assert f"brown trout (stock, 150 mm and longer) {told[0]} instead of {told[1]} fish/h" in table.notes[-1]
+    assert "for the sites fished" not in " ".join(catch_exhibits.season_table(made["rates"], demo_context, Results([])).notes)
 
 
 def _with_change(rates: Results, factor: float, half: float) -> Results:
@@ -175,7 +182,7 @@ def test_relative_weight_is_shown_up_to_the_open_class_at_the_top(made, demo_con
 
 
 def test_notes_name_species_and_class(made, demo_context):
-    notes = catch_exhibits.season_table(made["rates"], demo_context).notes
+    notes = catch_exhibits.season_table(made["rates"], demo_context, made["by_sites"]).notes
     assert any(re.match(r"Brown trout \(every row but all lengths\): \d+ brown trout were not measured", note) for note in notes)
     assert "Runs of second and later passes are left out." in notes
     (empty,) = [note for note in notes if "nothing caught" in note]
