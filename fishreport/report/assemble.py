@@ -58,7 +58,7 @@ class Document:
         All cells in reading order; exhibits carry ``number`` and ``anchor``; each cell names its chapter.
     sections : list[Section]
     references : dict
-        (kind, chapter, label) → (anchor, text such as ``Figure 2.1``).
+        (kind, chapter, label) → (anchor, text such as ``Figure 2.1``); a chapter's label is its name: ``chapter 2``.
     results : list[dict]
         Records for ``results.json``.
     tables : list[tuple[str, dict]]
@@ -83,7 +83,7 @@ class Document:
     whole: bool = True
 
     def resolve(self, chapter: str, kind: str, label: str) -> tuple[str, str]:
-        """Anchor and text of a figure or table; a label that several other chapters have is written ``chapter/label``.
+        """Anchor and text of a figure, table or chapter; a label that several other chapters have is written ``chapter/label``.
 
         In a report without some of the chapters, what lies in those has no anchor, and the text says so.
         """
@@ -295,6 +295,8 @@ def _add_chapter(
         cells = [NotebookNode(cell_type="markdown", metadata=NotebookNode(chapter=name), id=anchor_name(name), source="")]
     cells[0].metadata["opens"] = cells[-1].metadata["closes"] = True
     document.sections.append(section)
+    if number.isdigit():
+        document.references["chapter", name, name] = (section.anchor, f"chapter {number}")
     document.notebook.cells.extend(cells)
 
 

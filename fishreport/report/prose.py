@@ -1,7 +1,7 @@
 """Narrative text: a safe part of Markdown, read once into a tree that both report formats are written from.
 
 Known are headings, paragraphs, emphasis, links, images of the study folder, lists, quotations, code, tables, rules, formulas
-in ``$…$`` and ``$$…$$``, and references such as ``{figure:catch-rate}``. Comments of HTML
+in ``$…$`` and ``$$…$$``, and references such as ``{figure:catch-rate}`` and ``{chapter:scenarios}``. Comments of HTML
 are left out. Anything else, raw HTML above all, is an error that names the file: it would read well in one format and be lost
 in the other.
 """
@@ -20,7 +20,7 @@ from fishreport.exceptions import ReportError
 _INLINE_FORMULA = r"\$(?P<tex>(?![\s$])(?:[^$\\\n]|\\.|\n(?!\s*\n))*?(?<!\s))\$(?!\d)"
 _INLINE_BLOCK_FORMULA = r"\$\$(?P<display_tex>[^$]+?)\$\$"
 _BLOCK_FORMULA = r"^ {0,3}\$\$(?P<block_tex>(?:[^$\\]|\\.)+?)\$\$[ \t]*(?:\n|$)"
-REFERENCE = re.compile(r"\{(?P<reference_kind>figure|table):(?P<reference_label>[A-Za-z0-9_./-]+)\}")
+REFERENCE = re.compile(r"\{(?P<reference_kind>figure|table|chapter):(?P<reference_label>[A-Za-z0-9_./-]+)\}")
 _COMMENT = re.compile(r"<!--(?:(?!-->).)*-->", re.DOTALL)
 _LINKS = ("https://", "http://", "mailto:", "#")
 # Typst gives up where its own rules for these are nested too deep, quotations first; this is a little over half of that.

@@ -27,7 +27,8 @@ class Place:
     """Where a piece of narrative stands: what its references mean, where its images lie, how deep its headings are.
 
     `name_heading`, where it is given, is told of the headings of the highest level in a chapter. `kept` is True where its
-    paragraphs announce what follows, and stay on one page with it.
+    paragraphs announce what follows, and stay on one page with it. `page` is the HTML file that references lie in, where that is
+    another one.
     """
 
     where: str
@@ -37,6 +38,7 @@ class Place:
     shift: int = 0
     kept: bool = False
     name_heading: NameHeading | None = None
+    page: str = ""
 
 
 def find_image(place: Place, token: Token) -> tuple[Path, str]:
@@ -159,7 +161,7 @@ class HtmlWriter:
         anchor, text = self.place.resolve(token["attrs"]["kind"], token["attrs"]["label"])
         if not anchor:
             return escape(text)
-        return f'<a class="reference" href="#{escape(anchor)}">{escape(text)}</a>'
+        return f'<a class="reference" href="{escape(self.place.page)}#{escape(anchor)}">{escape(text)}</a>'
 
     def _table(self, token: Token) -> str:
         inside = self._inside(token)

@@ -76,7 +76,15 @@ def test_numbers_titles_and_order(plain: Study) -> None:
         ("figure", "one", "a"): "Figure 1.1",
         ("table", "one", "b"): "Table 1.2",
         ("figure", "two", "a"): "Figure 2.1",
+        ("chapter", "one", "one"): "chapter 1",
+        ("chapter", "two", "two"): "chapter 2",
     }
+    assert document.resolve("front", "chapter", "two") == ("chapter-two", "chapter 2")
+    assert document.plain("See {chapter:one}.", "two") == "See chapter 1."
+    with pytest.raises(ReportError, match="there is no chapter 'three'; there are one, two"):
+        document.resolve("front", "chapter", "three")
+    document.whole = False
+    assert document.resolve("front", "chapter", "three") == ("", "a chapter that this report leaves out")
     assert document.sections[1].code == ("show()",) * 3
 
 
