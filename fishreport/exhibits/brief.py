@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
-import calendar
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from fishreport.analysis.plan import ObjectiveResult, evaluate_objectives
 from fishreport.analysis.result import Results
 from fishreport.exhibits.brief_changes import catch_change, condition_change, doubted, one_result
 from fishreport.exhibits.brief_pictures import Picture, catch_picture, size_picture, third_picture
-from fishreport.exhibits.brief_words import Plain, PlainWords, plain_number, range_sentence
+from fishreport.exhibits.brief_rules import Alternatives, alternatives
+from fishreport.exhibits.brief_words import Plain, PlainWords, of_hundred, plain, range_sentence
+from fishreport.exhibits.brief_work import care_taken, work_done
 from fishreport.exhibits.context import report_context
 from fishreport.exhibits.exhibit import Finding
 from fishreport.exhibits.firm_ground import survival_to_tell
 from fishreport.exhibits.nouns import unit_words
 from fishreport.exhibits.tabulate import counted, heading, joined
 from fishreport.exhibits.wording import sentence
+from fishreport.methods.estimate import Estimate
 from fishreport.methods.objectives import ObjectiveOutcome
 from fishreport.study import Study
 
@@ -27,7 +29,6 @@ CAUTION = (
     "Electric current in water can kill. Only trained crews with a permit may fish this way, and local rules decide. "
     "A survey advises; licensed managers and the public decide."
 )
-HOW = "Current in the water stuns fish for a moment, so that they can be netted and measured."
 _GROWN_AGE = 3
 
 
@@ -60,6 +61,8 @@ class Brief:
     ----------
     did : tuple[Finding, ...]
         What was done.
+    care : tuple[Finding, ...]
+        How the fish fared.
     ranges : str
         What the ranges in brackets mean.
     told : tuple[Told, ...]
@@ -69,48 +72,22 @@ class Brief:
         How a verdict is reached; empty without aims.
     tally : Finding | None
         How many aims are met.
+    rules : Alternatives | None
+        Today's rules and what others would do; None where none were simulated.
     catch, sizes, third : Picture | None
     """
 
     did: tuple[Finding, ...]
+    care: tuple[Finding, ...]
     ranges: str
     told: tuple[Told, ...]
     aims: tuple[AimRow, ...]
     rule: str
     tally: Finding | None
+    rules: Alternatives | None
     catch: Picture | None
     sizes: Picture | None
     third: Picture | None
-
-
-def _when(study: Study) -> str:
-    months = [calendar.month_name[month] for month in study.season.months]
-    return f"{joined(months)} {study.season.year}" if months else str(study.season.year)
-
-
-def _did(study: Study, results: Results, work: Sequence[Mapping[str, Any]]) -> tuple[Finding, ...]:
-    """What was done, from the numbers behind the report's figure of effort, else from the runs behind the catch rates."""
-    season = study.season.year
-    rates = results.where(quantity="catch_rate", season=season, size_class="all")
-    whole = list(rates.where(site=None))
-    ids = tuple(result.id for result in whole)
-    sites = len({result.site for result in rates if result.site})
-    own = next((row for row in work if row.get("season") == season), None)
-    if own is None or not ids:
-        if not ids:
-            return ()
-        places = f" at {counted(sites, 'place')}" if sites else ""
-        text = f"In {_when(study)} the crew fished {study.water.name} with electric current: "
-        return (Finding(sentence(f"{text}{counted(max(r.estimate.n for r in whole), 'run')}{places}"), ids),)
-    hours = float(own["effort_h"])
-    caught = [f"{int(own[one.key]):,} {one.name}" for one in study.species.values() if int(own.get(one.key) or 0)]
-    where = f"{counted(int(own['runs']), 'run')} at {counted(int(own['sites']), 'place')}"
-    first = (
-        f"In {_when(study)} the crew fished {study.water.name} with electric current. It made {where} and had the current on for "
-        f"{hours:.1f} hours"
-    )
-    second = f"It caught {joined(caught)}" if caught else "It caught no fish of the species that the study is about"
-    return Finding(sentence(first), ids), Finding(sentence(second), ids)
 
 
 def _told(results: Results, season: int, words: PlainWords, unsure: Collection[str]) -> tuple[Told, ...]:
@@ -154,6 +131,8 @@ _AIMS = {
     "population_size": ("{fish}, in the whole water", "{} fish"),
 }
 
+_OF_HUNDRED = ("proportional_size", "total_mortality", "annual_survival")
+
 
 def _scaled(quantity: str, value: float, words: PlainWords, units: str) -> float:
     """A number of an objective as it is told; a death rate becomes the fish of 100 that die, 100 (1 − e^−Z)."""
@@ -181,6 +160,13 @@ def _wanted(outcome: ObjectiveOutcome, quantity: str, words: PlainWords, pattern
     return f"{low} to {pattern.format(high)}"
 
 
+def _found(quantity: str, mean: Estimate, words: PlainWords) -> Plain:
+    if quantity not in _OF_HUNDRED:
+        return plain(mean, words.context.units)
+    value, lower, upper = (_scaled(quantity, x, words, mean.units) for x in (mean.value, mean.lower, mean.upper))
+    return of_hundred(replace(mean, value=value, se=math.nan, lower=lower, upper=upper))
+
+
 def _aim(one: ObjectiveResult, words: PlainWords) -> AimRow:
     objective, outcome, mean = one.objective, one.outcome, one.outcome.mean
     quantity, species = objective.quantity, one.result.species
@@ -195,7 +181,7 @@ def _aim(one: ObjectiveResult, words: PlainWords) -> AimRow:
         about, pattern = words.context.writer.subject(one.result), f"{{}} {'' if unit == 'percent' else unit}".rstrip()
         pattern = "{}%" if unit == "percent" else pattern
     if mean.estimable:
-        said: Plain = plain_number(*(_scaled(quantity, x, words, mean.units) for x in (mean.value, mean.lower, mean.upper)))
+        said = _found(quantity, mean, words)
         found = f"{pattern.format(said.value)}{said.after()}"
     else:
         found = "could not be estimated"
@@ -256,12 +242,14 @@ def brief_content(
             "otherwise it is not yet known. The range is in brackets."
         )
     return Brief(
-        did=_did(study, results, work),
+        did=work_done(study, results, work, words),
+        care=care_taken(results, study.season.year),
         ranges=range_sentence(study.parameters.level),
         told=_told(results, study.season.year, words, doubted(tests)),
         aims=aims,
         rule=rule,
         tally=_tally(aims),
+        rules=alternatives(study, results, words, [(one.objective, row.name) for one, row in zip(objectives, aims, strict=True)]),
         catch=catch_picture(results, words),
         sizes=size_picture(frequencies, words, results),
         third=third_picture(results, words),

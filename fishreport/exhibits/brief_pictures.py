@@ -11,13 +11,14 @@ from matplotlib.axes import Axes
 
 from fishreport.analysis.classes import LATER_PASSES, LengthClasses
 from fishreport.analysis.result import Result, Results
-from fishreport.exhibits.brief_words import Plain, PlainWords, plain_number
+from fishreport.exhibits.brief_words import Plain, PlainWords, of_hundred, plain
 from fishreport.exhibits.exhibit import Column, Table
 from fishreport.exhibits.style import INK, SERIES, Look, drawing, interval_points, style, to_svg
 from fishreport.exhibits.tabulate import counted, frame_table, heading
 
 MOST_PANELS = 3
 WIDE, HALF = 6.7, 3.25
+WIDE_HEIGHT, HALF_HEIGHT = 1.4, 1.5
 _MM_PER_CM = 10.0
 
 
@@ -70,7 +71,7 @@ def _line_panel(
     ylabel: str,
     *,
     width: float,
-    height: float = 1.65,
+    height: float = WIDE_HEIGHT,
     reference: tuple[float, str] | None = None,
 ) -> str:
     values = scale * np.array([[r.estimate.value, r.estimate.lower, r.estimate.upper] for r in line])
@@ -128,7 +129,7 @@ def catch_picture(results: Results, words: PlainWords) -> Picture | None:
         return None
 
     def say(result: Result) -> Plain:
-        return plain_number(result.estimate.value, result.estimate.lower, result.estimate.upper)
+        return plain(result.estimate, context.units)
 
     shown = dict(list(lines.items())[:MOST_PANELS])
     width = WIDE / len(shown) - 0.03
@@ -178,7 +179,7 @@ def _size_picture(one: LengthClasses, rows: Sequence[Mapping[str, Any]], words: 
     total, name = int(count.sum()), one.species.name
     marks = [mark for mark in ("quality", "preferred") if mark in one.bounds_mm]
     with style():
-        figure, axes = drawing(width=HALF, height=1.8)
+        figure, axes = drawing(width=HALF, height=HALF_HEIGHT)
         ax = axes[0, 0]
         ax.bar(left, 100 * count / total, width=0.9 * (right - left), align="edge", color=SERIES[0])
         for mark, side in zip(marks, ("right", "left"), strict=False):
@@ -247,12 +248,11 @@ def third_picture(results: Results, words: PlainWords) -> Picture | None:
                 continue
 
             def say(result: Result, scale: float = scale) -> Plain:
-                e = result.estimate
-                return plain_number(scale * e.value, scale * e.lower, scale * e.upper)
+                return of_hundred(result.estimate, scale) if scale != 1.0 else plain(result.estimate, context.units)
 
             name = context.names[key]
             said = caption.format(name=one.species.name)
-            svg = _line_panel(line, scale, name, axis, width=HALF, height=1.8, reference=reference)
+            svg = _line_panel(line, scale, name, axis, width=HALF, height=HALF_HEIGHT, reference=reference)
             table = _history_table(f"brief-{quantity.replace('_', '-')}", said, axis, {name: line}, say)
             alt = f"{said} {_ends(line, say)}."
             return Picture(table.label, said, (Panel(svg, alt),), table, tuple(r.id for r in line))

@@ -6,7 +6,6 @@ A direction is named only where the whole range lies on that side of no change, 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from fishreport.analysis.result import Result
@@ -14,7 +13,7 @@ from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Finding
 from fishreport.exhibits.nouns import unit_words
 from fishreport.exhibits.tabulate import counted
-from fishreport.exhibits.units import NO_VALUE, format_number
+from fishreport.exhibits.units import METRIC, MINUS, NO_VALUE, Units, format_estimate
 from fishreport.exhibits.wording import direction, mirrored, sentence
 from fishreport.methods.contrast import percent_change
 from fishreport.methods.estimate import Estimate
@@ -36,26 +35,25 @@ class Plain:
         return "" if self.interval == NO_VALUE else f" ({self.interval})"
 
 
-def _decimals(value: float, sides: Sequence[float], finest: int | None) -> int:
-    """Two digits of the shorter side of the range, and never finer than the size of the number is read."""
-    finest = (0 if abs(value) >= 10 else 1) if finest is None else finest
-    told = [side for side in sides if math.isfinite(side) and side > 0]
-    if not told:
-        return finest
-    wanted = min(1 - math.floor(math.log10(min(told))), finest)
-    # A small number is never rounded away.
-    return max(wanted, -math.floor(math.log10(abs(value)))) if value else wanted
+def plain(estimate: Estimate, units: Units = METRIC, *, most: float = math.inf) -> Plain:
+    """An estimate with the digits that the report shows it with; nothing above `most` (a whole of 100, say)."""
+    value, lower, upper = (min(x, most) for x in (estimate.value, estimate.lower, estimate.upper))
+    shown = format_estimate(replace(estimate, value=value, lower=lower, upper=upper), units)
+    return Plain(shown.value, shown.interval)
 
 
-def plain_number(value: float, lower: float, upper: float, *, most: float = math.inf, finest: int | None = None) -> Plain:
-    """A value and its range, rounded alike; nothing above `most` (a whole of 100, say), at most `finest` decimals."""
-    decimals = _decimals(value, (value - lower, upper - value), finest)
-    shown, low, high = (format_number(min(x, most), decimals=decimals) for x in (value, lower, upper))
-    if math.isfinite(lower) and math.isfinite(upper):
-        return Plain(shown, f"{low} to {high}")
-    if math.isfinite(lower):
-        return Plain(shown, f"{low} or more")
-    return Plain(shown, f"{high} or less" if math.isfinite(upper) else NO_VALUE)
+def of_hundred(share: Estimate, scale: float = 1.0) -> Plain:
+    """A share told in fish of 100: whole fish, as counted things are."""
+    fish = replace(
+        share, value=scale * share.value, se=scale * share.se, lower=scale * share.lower, upper=scale * share.upper, units="fish"
+    )
+    return plain(fish, most=100.0)
+
+
+def in_cm(length: Estimate) -> Estimate:
+    """A length in mm as one in cm, which the report's units show as it is or in inches."""
+    value, se, lower, upper = (x / _MM_PER_CM for x in (length.value, length.se, length.lower, length.upper))
+    return replace(length, value=value, se=se, lower=lower, upper=upper, units="cm")
 
 
 def _reason(estimate: Estimate) -> str:
@@ -126,7 +124,7 @@ class PlainWords:
         if e.value == 0:
             text = f"In {counted(e.n, 'run')} the crew caught no {fish}"
             return Finding(sentence(text), (result.id,))
-        said = plain_number(e.value, e.lower, e.upper)
+        said = plain(e, self.context.units)
         name = self._name(result)
         longer = fish.removeprefix(name)
         text = f"The crew caught about {said.value} {name} an hour{longer}{said.after()}"
@@ -144,14 +142,14 @@ class PlainWords:
         if math.isnan(change.lower) or math.isnan(change.upper):
             return Finding(sentence(f"It cannot be told whether {what} rose or fell {span}"), ids, "unclear")
         if found == "up":
-            said = plain_number(change.value, change.lower, change.upper)
+            said = plain(change)
             text = f"{what} {'may have risen' if unsure else 'rose'} {span}, by about {said.value}%{per}{said.after()}"
         elif found == "down":
-            turned = mirrored(change)
-            said = plain_number(turned.value, turned.lower, turned.upper, most=100.0)
+            said = plain(mirrored(change), most=100.0)
             text = f"{what} {'may have fallen' if unsure else 'fell'} {span}, by about {said.value}%{per}{said.after()}"
         else:
-            low, high = (format_number(abs(x), decimals=0 if abs(x) >= 10 else 1) for x in (change.lower, change.upper))
+            shown = format_estimate(change)
+            low, high = (text.lstrip(MINUS) for text in (shown.lower, shown.upper))
             ways = ["down" if x < 0 else "up" for x in (change.lower, change.upper)]
             between = f"({low}% {ways[0]} to {high}% {ways[1]}{per})"
             steady = f"{what} held about steady {span} {between}"
@@ -177,9 +175,12 @@ class PlainWords:
         """
         what = f"catches of {self._name(trend) if trend.size_class == lead else self.fish(trend.species, trend.size_class)}"
         change, found = smooth.estimate, direction(smooth.estimate)
-        up, unit = found == "up", "%" if smooth.estimate.units == "percent" else f" {unit_words(smooth.estimate.units)}"
+        up, unit = (
+            found == "up",
+            "%" if smooth.estimate.units == "percent" else f" {unit_words(self.context.units.units(smooth.estimate.units))}",
+        )
         turned = change if up else mirrored(change)
-        said = plain_number(turned.value, turned.lower, turned.upper, most=math.inf if up or unit != "%" else 100.0)
+        said = plain(turned, self.context.units, most=math.inf if up or unit != "%" else 100.0)
         were = "may have been" if unsure else "were"
         text = f"{what} {were} {'higher' if up else 'lower'} in {last} than in {first}, by about {said.value}{unit}{said.after()}"
         if unsure:
@@ -200,7 +201,7 @@ class PlainWords:
     def _weighed(self, result: Result, span: str, per: str) -> Finding:
         found = direction(result.estimate)
         change = result.estimate if found == "up" else mirrored(result.estimate)
-        said, more = plain_number(change.value, change.lower, change.upper), "more" if found == "up" else "less"
+        said, more = plain(change), "more" if found == "up" else "less"
         text = f"For their length, {self._name(result)} weighed {more} {span}, by about {said.value}%{per}{said.after()}"
         return Finding(sentence(text), (result.id,), found)
 
@@ -216,22 +217,21 @@ class PlainWords:
     def number(self, result: Result) -> Finding:
         """Fish in the water."""
         e = result.estimate
-        said = plain_number(e.value, e.lower, e.upper)
+        said = plain(e, self.context.units)
         fish = self.fish(result.species, result.size_class)
         return Finding(sentence(f"The water held about {said.value} {fish}{said.after()}"), (result.id,))
 
     def size(self, result: Result) -> Finding:
         """How many of the grown fish had reached a length."""
         e, stock = result.estimate, self.fish(result.species, "stock")
-        said = plain_number(e.value, e.lower, e.upper, most=100.0)
+        said = of_hundred(e)
         reached = self.length(result.species, result.size_class or "quality")
         return Finding(sentence(f"Of 100 {stock}, about {said.value} were at least {reached} long{said.after()}"), (result.id,))
 
     def mean_length(self, result: Result) -> Finding:
         """The average length."""
         e = result.estimate
-        scale = self.context.units.length_value(1.0) if self.context.units.system == "us" else 1 / _MM_PER_CM
-        said = plain_number(e.value * scale, e.lower * scale, e.upper * scale, finest=1)
+        said = plain(in_cm(e), self.context.units)
         unit = "inches" if self.context.units.system == "us" else "cm"
         return Finding(
             sentence(
@@ -243,14 +243,14 @@ class PlainWords:
     def condition(self, result: Result) -> Finding:
         """Weight for length, against the published standard of a plump fish."""
         e = result.estimate
-        said = plain_number(e.value, e.lower, e.upper)
+        said = plain(e)
         text = f"For their length, {self._name(result)} weighed about {said.value}% of what a plump fish weighs{said.after()}"
         return Finding(sentence(text), (result.id,))
 
     def survival(self, result: Result) -> Finding:
         """Fish of 100 that live through a year."""
         e = result.estimate
-        said = plain_number(100 * e.value, 100 * e.lower, 100 * e.upper, most=100.0)
+        said = of_hundred(e, 100.0)
         text = f"Of 100 grown {self._name(result)}, about {said.value} live through a year{said.after()}"
         return Finding(sentence(text), (result.id,))
 

@@ -11,7 +11,9 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from fishreport.analysis.result import Results
 from fishreport.exceptions import StudyError
-from fishreport.exhibits.brief import CAUTION, HOW, Brief, Told, brief_content, tally_of
+from fishreport.exhibits.brief import CAUTION, Brief, Told, brief_content, tally_of
+from fishreport.exhibits.brief_rules import RuleRow
+from fishreport.exhibits.brief_work import HOW
 from fishreport.exhibits.exhibit import FIGURE_TYPE, TABLE_TYPE
 from fishreport.exhibits.tabulate import counted
 from fishreport.report.assemble import Document
@@ -125,6 +127,7 @@ class Amounts:
     rows: int
     meaning: int
     coming: int
+    rules: int
     reasons: bool = True
 
 
@@ -153,7 +156,10 @@ class Sheet:
     def whole(self) -> Amounts:
         """All that the page on the screen shows."""
         told = max(MOST_TOLD, sum(one.rank == 0 for one in self.brief.told))
-        return Amounts(min(told, len(self.brief.told)), len(self.brief.aims), len(self.meaning.parts), len(self.coming.parts))
+        rules = len(self.brief.rules.rows) if self.brief.rules else 0
+        return Amounts(
+            min(told, len(self.brief.told)), len(self.brief.aims), len(self.meaning.parts), len(self.coming.parts), rules
+        )
 
     def shown(self, amounts: Amounts) -> dict[str, Any]:
         """What the templates show, with a line wherever something is left for the report."""
@@ -165,9 +171,11 @@ class Sheet:
             "how": HOW,
             "caution": CAUTION,
             "species": _by_species(brief.told[: amounts.told]),
-            "more_told": "More findings are in the report." if len(brief.told) > amounts.told else "",
+            "more_told": _more(len(brief.told) - amounts.told, "finding"),
             "rows": brief.aims[: amounts.rows],
             "more_rows": self._more_rows(amounts.rows),
+            "alternatives": _by_fish(brief.rules.rows[: amounts.rules] if brief.rules else ()),
+            "more_alternatives": _more(len(brief.rules.rows) - amounts.rules, "rule") if brief.rules else "",
             "meaning": self.meaning.first(amounts.meaning),
             "more_meaning": self._more_meaning(amounts.meaning),
             "coming": coming.first(amounts.coming),
@@ -194,15 +202,16 @@ class Sheet:
         reasons = "" if amounts.reasons else "The reasons are in the report."
         return f"{said} {reasons}".strip()
 
-    def place(self, text: Text) -> Place:
-        """Where a piece of the author's text stands; what it refers to is in the report."""
+    def place(self, text: Text, page: str = "") -> Place:
+        """Where a piece of the author's text stands; what it refers to is in the full report, linked where that is a `page`."""
         tokens = list(text.parts)
         images = (self.document.folder / text.name).resolve().parent
 
         def resolve(kind: str, label: str) -> tuple[str, str]:
-            return "", f"{self.document.resolve(FRONT, kind, label)[1]} of the report"
+            anchor, name = self.document.resolve(FRONT, kind, label)
+            return anchor if page else "", f"{name} of the full report" if anchor else name
 
-        return Place(where=text.name, resolve=resolve, images=images, shift=2 - top_level(tokens))
+        return Place(where=text.name, resolve=resolve, images=images, shift=2 - top_level(tokens), page=page)
 
 
 def _more(left: int, noun: str, plural: str = "") -> str:
@@ -215,6 +224,11 @@ def _more(left: int, noun: str, plural: str = "") -> str:
 def _by_species(told: Sequence[Told]) -> list[tuple[str, list[Told]]]:
     names = dict.fromkeys(one.species for one in told)
     return [(name, [one for one in told if one.species == name]) for name in names]
+
+
+def _by_fish(rows: Sequence[RuleRow]) -> list[tuple[str, list[RuleRow]]]:
+    names = dict.fromkeys(row.fish for row in rows)
+    return [(name, [row for row in rows if row.fish == name]) for name in names]
 
 
 def _behind(document: Document, label: str) -> list[dict[str, Any]]:

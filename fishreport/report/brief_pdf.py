@@ -18,16 +18,20 @@ from fishreport.report.svg import proportions
 from fishreport.report.typst_text import FONT, MONO, font_folder, literal
 
 PAGES = 2
+_RULES_BEFORE_REASONS = 4
 
 
 def _second_page(amounts: Amounts, sheet: Sheet) -> Iterator[Amounts]:
-    """Amounts of the second page, each with a little less than the one before: reasons go first, verdicts and advice last."""
+    """Amounts of the second page, each a little less than the last: rules and reasons go first, verdicts and advice last."""
     yield amounts
+    while amounts.rules > _RULES_BEFORE_REASONS:
+        amounts = replace(amounts, rules=amounts.rules - 1)
+        yield amounts
     if sheet.coming.has_leads:
         amounts = replace(amounts, reasons=False)
         yield amounts
-    floors = ({"meaning": 2}, {"rows": 8}, {"coming": 5}, {"meaning": 1}, {"rows": 5}, {"coming": 1}, {"rows": 1},
-              {"meaning": 0}, {"coming": 0}, {"rows": 0})  # fmt: skip
+    floors = ({"meaning": 2}, {"rows": 8}, {"coming": 5}, {"meaning": 1}, {"rules": 1}, {"rows": 5}, {"coming": 1},
+              {"rules": 0}, {"rows": 1}, {"meaning": 0}, {"coming": 0}, {"rows": 0})  # fmt: skip
     for floor in floors:
         ((name, least),) = floor.items()
         while getattr(amounts, name) > least:
@@ -100,7 +104,7 @@ def _fitted(setter: _Setter) -> Amounts:
 
 def _filled(setter: _Setter, fitting: Amounts, whole: Amounts) -> Amounts:
     """What went for the sake of a long part that had to go in the end comes back, as far as there is room."""
-    for name in ("rows", "coming", "meaning"):
+    for name in ("rows", "coming", "meaning", "rules"):
         while getattr(fitting, name) < getattr(whole, name):
             tried = replace(fitting, **{name: getattr(fitting, name) + 1})
             if setter.ends(tried)[1] > PAGES:

@@ -13,9 +13,11 @@ from reading_level import reading_ease, syllables
 
 from fishreport.analysis.classes import LATER_PASSES
 from fishreport.analysis.result import Result, Results
-from fishreport.exhibits.brief import CAUTION, HOW, brief_content, tally_of
-from fishreport.exhibits.brief_words import PlainWords, plain_number, range_sentence
+from fishreport.exhibits.brief import CAUTION, brief_content, tally_of
+from fishreport.exhibits.brief_words import PlainWords, of_hundred, plain, range_sentence
+from fishreport.exhibits.brief_work import HOW
 from fishreport.exhibits.context import report_context
+from fishreport.exhibits.units import format_estimate
 from fishreport.methods.estimate import Estimate
 
 # Signs of the trade's own language, none of which an angler should meet.
@@ -63,14 +65,29 @@ def catch(value, low, high, size_class="stock", n=24, season=2025):
         (81.7, 61.2, 107.4, "82", "61 to 107"),
         (7345.3, 6204.7, 9445.6, "7,300", "6,200 to 9,400"),
         (5.42, 2.38, 10.31, "5.4", "2.4 to 10.3"),
-        (0.04, 0.01, 0.2, "0.04", "0.01 to 0.20"),
+        (9.1, 0.9, 30.8, "9", "1 to 31"),
+        (88.84, 88.02, 89.66, "88.8", "88.0 to 89.7"),
         (0.0, 0.0, 1.21, "0.0", "0.0 to 1.2"),
-        (12.0, 3.0, math.inf, "12", "3 or more"),
-        (12.3, math.nan, math.nan, "12", "—"),
+        (12.0, 3.0, math.inf, "12.0", "3.0 or more"),
     ],
 )
-def test_numbers_are_rounded_with_their_range(value, low, high, shown, interval):
-    said = plain_number(value, low, high)
+def test_numbers_are_told_as_in_the_report(value, low, high, shown, interval):
+    e = estimate(value, low, high)
+    assert (plain(e).value, plain(e).interval) == (shown, interval)
+    assert (plain(e).value, plain(e).interval) == (format_estimate(e).value, format_estimate(e).interval)
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "scale", "shown", "interval"),
+    [
+        (76.0, 70.7, 80.7, 1.0, "76", "71 to 81"),
+        (9.1, 0.9, 30.8, 1.0, "9", "1 to 31"),
+        (0.49, 0.39, 1.02, 100.0, "49", "39 to 100"),
+        (0.3, 0.1, 0.8, 1.0, "0.3", "0.1 to 0.8"),
+    ],
+)
+def test_shares_are_told_in_whole_fish(value, low, high, scale, shown, interval):
+    said = of_hundred(estimate(value, low, high, "percent"), scale)
     assert (said.value, said.interval) == (shown, interval)
 
 
@@ -110,7 +127,7 @@ def test_no_catch_and_no_estimate(words):
 @pytest.mark.parametrize(
     ("trend", "direction", "text"),
     [
-        ((-12.1, -18.6, -4.0), "down", "Catches of brown trout fell since 2016, by about 12% a year (4 to 19)."),
+        ((-12.1, -18.6, -4.0), "down", "Catches of brown trout fell since 2016, by about 12.1% a year (4.0 to 18.6)."),
         ((4.2, 0.1, 9.1), "up", "Catches of brown trout rose since 2016, by about 4.2% a year (0.1 to 9.1)."),
         ((0.3, -1.1, 1.5), "steady", "Catches of brown trout held about steady since 2016 (1.1% down to 1.5% up a year)."),
         ((4.2, -0.5, 9.1), "unclear",
@@ -170,20 +187,20 @@ CHANCE = "; but many changes were looked at, and this one may be chance."
     ("trend", "tests", "direction", "text"),
     [
         # the trend stands, then the comparison that does, then the trend with a caution
-        ((-12.0, -18.0, -4.0), (0.01, 0.2), "down", "Catches of brown trout fell since 2016, by about 12% a year (4 to 18)."),
+        ((-12.0, -18.0, -4.0), (0.01, 0.2), "down", "Catches of brown trout fell since 2016, by about 12.0% a year (4.0 to 18.0)."),
         ((-12.0, -18.0, -4.0), (0.07, 0.01), "down",
          "Catches of brown trout were lower in 2025 than in 2016, by about 63% (51 to 72)."),
         ((-12.0, -18.0, -4.0), (0.07, 0.06), "unclear",
-         f"Catches of brown trout may have fallen since 2016, by about 12% a year (4 to 18){CHANCE}"),
+         f"Catches of brown trout may have fallen since 2016, by about 12.0% a year (4.0 to 18.0){CHANCE}"),
         ((12.0, 4.0, 18.0), (0.07, 0.06), "unclear",
-         f"Catches of brown trout may have risen since 2016, by about 12% a year (4 to 18){CHANCE}"),
+         f"Catches of brown trout may have risen since 2016, by about 12.0% a year (4.0 to 18.0){CHANCE}"),
         # no trend: the comparison, with a caution where it does not stand
         ((-4.0, -9.0, 1.0), (0.3, 0.049), "down", "Catches of brown trout were lower in 2025 than in 2016, by about 63% (51 to 72); "
                                                   "whether they fell steadily cannot be told."),
         ((-4.0, -9.0, 1.0), (0.3, 0.059), "unclear",
          f"Catches of brown trout may have been lower in 2025 than in 2016, by about 63% (51 to 72){CHANCE}"),
         # nothing is known of the tests
-        ((-12.0, -18.0, -4.0), (None, None), "down", "Catches of brown trout fell since 2016, by about 12% a year (4 to 18)."),
+        ((-12.0, -18.0, -4.0), (None, None), "down", "Catches of brown trout fell since 2016, by about 12.0% a year (4.0 to 18.0)."),
     ],
 )  # fmt: skip
 def test_what_stands_is_told_first_and_what_does_not_with_a_caution(study, trend, tests, direction, text):
@@ -227,7 +244,7 @@ def test_a_change_of_condition_by_its_trend_alone(words):
     place = {"species": "brown_trout", "size_class": "stock", "detail": "relative_weight"}
     trend = Result("trend_per_year", estimate(-0.7, -1.1, -0.3, "percent per year"), None, **place)
     assert words.condition_trend(trend, 2016).text == (
-        "For their length, brown trout weighed less from year to year since 2016, by about 0.7% a year (0.3 to 1.1)."
+        "For their length, brown trout weighed less from year to year since 2016, by about 0.70% a year (0.30 to 1.10)."
     )
 
 
@@ -267,7 +284,7 @@ def test_other_sentences(words, us):
     assert words.survival(lives).text == "Of 100 grown brown trout, about 49 live through a year (39 to 100)."
     age = Result("length_at_age", estimate(384.2, 375.7, 394.1, "mm"), None, "brown_trout", "all", detail="age 3")
     assert words.growth(age).text == "At age 3 the average brown trout is about 38.4 cm (37.6 to 39.4)."
-    assert us.growth(age).text == "At age 3 the average brown trout is about 15.1 inches (14.8 to 15.5)."
+    assert us.growth(age).text == "At age 3 the average brown trout is about 15.13 inches (14.79 to 15.52)."
 
 
 # ---- the whole --------------------------------------------------------------------------------------------------
@@ -293,16 +310,6 @@ def test_the_first_of_every_species_is_told_before_the_second_of_any(study):
     ranks = [one.rank for one in content(study).told]
     assert ranks == sorted(ranks)
     assert [one.species for one in content(study).told[:3]] == ["Brown trout", "Rainbow trout", "Smallmouth bass"]
-
-
-def test_what_was_done(study):
-    did = content(study).did
-    assert did[0].text.startswith("In September and October 2025 the crew fished Alder Tailwater with electric current.")
-    assert "36 runs at 12 places" in did[0].text and "6.0 hours" in did[0].text
-    assert did[1].text == "It caught 561 brown trout, 280 rainbow trout and 187 smallmouth bass."
-    without = brief_content(study, made_results(SPECIES[:3]))
-    assert "24 runs at 1 place" in without.did[0].text
-    assert brief_content(study, Results()).did == ()
 
 
 def test_aims_are_those_of_the_plan(study):

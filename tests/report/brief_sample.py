@@ -70,6 +70,55 @@ def made_study(folder: Path, *, species: int = 3, objectives: int = 6, units: st
     return read_study(folder)
 
 
+RULES = (
+    ("Today: 35 cm and five a day", "minimum_length_mm = 350\nbag_limit = 5"),
+    ("40 cm and two a day", "minimum_length_mm = 400\nbag_limit = 2"),
+    ("Slot", "protected_slot_mm = [330, 500]"),
+    ("Release", "release_only = true"),
+)
+# Of the rules that are not today's: change in percent of today's, of legal harvest and of large fish.
+CHANGES = (
+    ((-44.8, -55.8, -33.5), (9.1, 4.6, 14.2)),
+    ((41.3, -19.1, 159.3), (0.8, 0.04, 1.9)),
+    ((-100.0, -100.0, -100.0), (-12.2, -20.4, -3.6)),
+)
+
+
+def with_rules(study: Study, names: tuple[str, ...] = SPECIES[:1]) -> Study:
+    """The same study with four rules to compare for each of these species."""
+    lines = [
+        f'[[scenarios]]\nname = "{rule}{place or ""}"\nspecies = "{name.replace(" ", "_").upper()}"\n{limits}\n'
+        for place, name in enumerate(names)
+        for rule, limits in RULES
+    ]
+    file = study.folder / "study.toml"
+    text = file.read_text(encoding="utf-8").replace("[report]", "\n".join([*lines, "[report]"]), 1)
+    file.write_text(text, encoding="utf-8")
+    return read_study(study.folder)
+
+
+def rule_results(
+    names: tuple[str, ...] = SPECIES[:1], detail: str = "catch_rate, at least 40, year 10", size_class: str = "quality"
+) -> list[Result]:
+    """What the simulations gave for `with_rules` in the last year ahead; `detail` and class of the aim that it is held against."""
+    found = []
+    for number, name in enumerate(names):
+        for place, (rule, _) in enumerate(RULES):
+            where = {"season": 2025, "species": name.replace(" ", "_"), "scenario": f"{rule}{number or ''}"}
+            for quantity, kind, part in (("scenario_harvest", "all", 0), ("scenario_trophy", "memorable", 1)):
+                found.append(Result(quantity, estimate(20, 10, 34, "fish/km"), **where, size_class=kind, detail="year 10"))
+                if place:
+                    share = CHANGES[place - 1][part]
+                    gap, percent = estimate(*(x / 5 for x in share), "fish/km"), estimate(*share, "percent", n=300)
+                    found.append(Result(quantity, gap, **where, size_class=kind, detail="year 10, against today's rule"))
+                    found.append(Result(quantity, percent, **where, size_class=kind, detail="year 10, percent of today's rule"))
+            chance = estimate(
+                (0.853, 0.912, 0.004, 0.996)[place], (0.81, 0.87, 0.0, 0.98)[place], (0.89, 0.94, 0.02, 1.0)[place], ""
+            )
+            found.append(Result("objective_probability", chance, **where, size_class=size_class, detail=detail))
+    return found
+
+
 def work_of(study: Study) -> list[dict[str, object]]:
     """Rows behind the figure of effort."""
     caught = {one.key: 561 // (place + 1) for place, one in enumerate(study.species.values())}

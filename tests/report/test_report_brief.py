@@ -8,9 +8,10 @@ import re
 
 import pypdf
 import pytest
-from brief_sample import SPECIES, made_document, made_results, made_study
+from brief_sample import RULES, SPECIES, made_document, made_results, made_study, rule_results, with_rules
 from bs4 import BeautifulSoup
 
+from fishreport.analysis.result import Results
 from fishreport.exceptions import ReportError, StudyError
 from fishreport.report.brief import author_text, read_sheet, render_brief
 from fishreport.report.brief_html import write_brief_html
@@ -42,6 +43,15 @@ def made(tmp_path, case, units="metric", whole=True):
     return read_sheet(made_document(study, made_results(SPECIES[:species]), whole=whole), study)
 
 
+def with_alternatives(tmp_path, case, units="metric"):
+    """The same with four rules for each species."""
+    species, objectives, narrative = CASES[case]
+    names = SPECIES[:species]
+    study = made_study(tmp_path / "study", species=species, objectives=objectives, units=units, narrative=narrative)
+    study = with_rules(study, names)
+    return read_sheet(made_document(study, Results([*made_results(names), *rule_results(names)])), study)
+
+
 def pages_of(pdf: bytes) -> list[str]:
     return [" ".join(page.extract_text().split()) for page in pypdf.PdfReader(io.BytesIO(pdf)).pages]
 
@@ -65,7 +75,7 @@ def test_two_pages_and_nothing_lost_in_silence(tmp_path, case, units):
     brief = sheet.brief
     told = [one.finding.text for one in brief.told if " ".join(one.finding.text.split()) in first]
     assert len(told) >= len({one.species for one in brief.told})
-    assert ("More findings are in the report." in first) == (len(told) < len(brief.told))
+    assert len(told) + left_out(first, "finding") == len(brief.told)
     rows = second.count("● Met") + second.count("✕ Not met") + second.count("◐ Not yet known")
     assert rows + left_out(second, "aim") == len(brief.aims)
     for heading in ("What we did", "What we found"):
@@ -74,6 +84,59 @@ def test_two_pages_and_nothing_lost_in_silence(tmp_path, case, units):
         assert heading in second
     if brief.aims:
         assert "How the plan" in second and brief.tally is not None and brief.tally.text in second.replace("’", "'")
+
+
+@pytest.mark.parametrize(("case", "units"), [(case, "metric") for case in CASES] + [("usual", "us")])
+def test_rules_give_way_before_the_brief_grows(tmp_path, case, units):
+    sheet = with_alternatives(tmp_path, case, units)
+    pages = pages_of(write_brief_pdf(sheet))
+    assert len(pages) == 2
+    alternatives = sheet.brief.rules
+    _, part = pages[1].split("Regulation alternatives", 1)
+    part = part.split("What it means", 1)[0]
+    told = len(re.findall("|".join(name for name, _ in RULES), part))
+    assert told + left_out(part, "rule") == len(alternatives.rows) == 4 * CASES[case][0]
+    assert re.match(r"Today['’]s rules?: Brown trout of ", part.strip())
+    assert "Simulations inform; licensed managers and the public process decide." in part
+    rows = pages[1].count("● Met") + pages[1].count("✕ Not met") + pages[1].count("◐ Not yet known")
+    assert rows + left_out(pages[1], "aim") == len(sheet.brief.aims)
+
+
+def test_the_table_of_rules_on_the_page(tmp_path):
+    sheet = with_alternatives(tmp_path, "usual")
+    page = BeautifulSoup(write_brief_html(sheet), "html.parser")
+    (table,) = page.select("table.rules")
+    assert table.caption.text == sheet.brief.rules.caption
+    assert [head.text for head in table.thead.select("th[scope=col]")] == list(sheet.brief.rules.columns)
+    groups = table.select("th[scope=rowgroup]")
+    assert [group.contents[0] for group in groups] == ["Brown trout", "Rainbow trout", "Smallmouth bass"]
+    assert [row.text for row in table.select("th[scope=row]")][: len(RULES)] == [name for name, _ in RULES]
+    assert len(table.select("td")) == 3 * 3 * len(RULES)
+    assert "Regulation alternatives" not in write_brief_html(made(tmp_path / "none", "usual")).decode()
+
+
+def test_words_on_the_report_are_links_on_the_screen_alone(tmp_path):
+    advice = {"recommendations.md": "1. **Wait.** See {chapter:scenarios} and {figure:lengths}.\n"}
+    study = made_study(tmp_path / "study", narrative=advice)
+    document = made_document(study, made_results(SPECIES[:3]))
+    document.references["chapter", "scenarios", "scenarios"] = ("chapter-scenarios", "chapter 8")
+    page = BeautifulSoup(render_brief(document, study, "html"), "html.parser")
+    links = {link.text: link["href"] for link in page.find_all("a")}
+    assert links == {
+        "chapter 8 of the full report": "report.html#chapter-scenarios",
+        "Figure 3.1 of the full report": "report.html#figure-sizes-lengths",
+        "full report": "report.html",
+    }
+    pdf = render_brief(document, study, "pdf")
+    assert "See chapter 8 of the full report and Figure 3.1 of the full report." in pages_of(pdf)[1]
+    assert all("/Annots" not in page for page in pypdf.PdfReader(io.BytesIO(pdf)).pages)
+
+
+def test_what_a_part_of_the_report_leaves_out_is_no_link(tmp_path):
+    study = made_study(tmp_path / "study", narrative={"recommendations.md": "See {chapter:scenarios}.\n"})
+    document = made_document(study, made_results(SPECIES[:3]), whole=False)
+    page = render_brief(document, study, "html").decode()
+    assert "See a chapter that this report leaves out." in page
 
 
 def test_tags_language_and_alternatives(tmp_path):
@@ -111,7 +174,7 @@ def test_the_same_bytes_again(tmp_path):
 def test_the_authors_words(tmp_path):
     sheet = made(tmp_path, "usual")
     _, second = pages_of(write_brief_pdf(sheet))
-    assert "Brown trout carry the fishery; see Figure 3.1 of the report. Bass stay few." in second
+    assert "Brown trout carry the fishery; see Figure 3.1 of the full report. Bass stay few." in second
     assert "The whole summary is in the report." in second
     assert "a list" not in second
     assert "1. Leave the rule. It works well." in second and "3. Look again." in second and "This is an opinion." in second
@@ -189,7 +252,10 @@ def test_faults_of_the_text_are_told(tmp_path):
 def test_a_build_holds_its_brief(built: Built):
     pdf = (built.folder / "brief.pdf").read_bytes()
     assert len(pypdf.PdfReader(io.BytesIO(pdf)).pages) == 2
-    assert "Alder Tailwater" in (built.folder / "brief.html").read_text(encoding="utf-8")
+    page = (built.folder / "brief.html").read_text(encoding="utf-8")
+    assert "Alder Tailwater" in page
+    for link in BeautifulSoup(page, "html.parser").find_all("a"):
+        assert (built.folder / link["href"].partition("#")[0]).is_file()
     crate = json.loads((built.folder / CRATE).read_text(encoding="utf-8"))
     kinds = {item["@id"]: item.get("encodingFormat") for item in crate["@graph"]}
     assert (kinds["brief.pdf"], kinds["brief.html"]) == ("application/pdf", "text/html")

@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from brief_sample import SPECIES, made_document, made_results, made_study
+from brief_sample import SPECIES, made_document, made_results, made_study, rule_results, with_rules
 
+from fishreport.analysis.result import Results
 from fishreport.report.brief import render_brief
 
 pytestmark = pytest.mark.browser
@@ -21,7 +22,9 @@ def page(tmp_path_factory: pytest.TempPathFactory, chromium: Any) -> Iterator[An
         "recommendations.md": "1. **Wait.** Look again.\n",
     }
     study = made_study(folder / "study", species=6, objectives=12, narrative=narrative)
-    (folder / "brief.html").write_bytes(render_brief(made_document(study, made_results(SPECIES)), study, "html"))
+    study = with_rules(study, SPECIES[:2])
+    results = Results([*made_results(SPECIES), *rule_results(SPECIES[:2])])
+    (folder / "brief.html").write_bytes(render_brief(made_document(study, results), study, "html"))
     opened = chromium.new_page()
     opened.goto((folder / "brief.html").as_uri())
     yield opened
