@@ -135,6 +135,12 @@ def test_check_of_sound_data(study: Path) -> None:
         (("build", "{study}", "--set", "level"), 2, "KEY=VALUE"),
         (("build", "{study}", "--set", "level=7"), 1, "parameters.level"),
         (("build", "{study}", "--set", "parameters.levle=0.9"), 1, "did you mean 'level'"),
+        (
+            ("build", "{study}", "--set", "levle=0.9"),
+            2,
+            "--set: levle: there is no such parameter; did you mean 'level'?",
+        ),
+        (("build", "{study}", "--set", "horizon_year=9"), 2, "did you mean 'horizon_years'?"),
         (("build", "{study}", "--out", "{study}"), 2, "holds the study"),
         (("check", "{study}", "--csv", "{study}/no/where.csv"), 2, "cannot be written"),
     ],

@@ -272,3 +272,11 @@ def test_any_setting_is_taken_or_gives_one_message(tmp_path_factory, overrides):
         assert isinstance(read_study(folder, overrides=overrides), Study)
     except FishreportError as error:
         assert str(error) and "Input should" not in str(error)
+
+
+def test_parameters_go_by_their_name_alone_where_settings_are_given(repository):
+    study = read_study(repository / "demo_inputs", overrides={"level": 0.9, "season.year": 2024})
+    assert (study.parameters.level, study.season.year) == (0.9, 2024)
+    assert study.overrides == {"parameters.level": 0.9, "season.year": 2024}
+    with pytest.raises(StudyError, match="levle: there is no such parameter; did you mean 'level'"):
+        read_study(repository / "demo_inputs", overrides={"levle": 0.9})

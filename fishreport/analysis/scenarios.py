@@ -240,7 +240,8 @@ def compare_species(study: Study, survey: Survey, inputs: SpeciesInputs, rng: np
     if inputs.life is None or inputs.angling is None:
         return Comparison(inputs)
     p = study.parameters
-    luck = recruitment_deviations(inputs.life, inputs.life.ages.size + p.horizon_years, rng)
+    # Of a stream of its own, so that years to come meet the same luck whatever the horizon, and so does what is drawn later.
+    luck = recruitment_deviations(inputs.life, inputs.life.ages.size + p.horizon_years, rng.spawn(1)[0])
     try:
         projection = _projected(study, inputs, rng, luck)
     except InputError as error:

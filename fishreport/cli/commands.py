@@ -30,7 +30,7 @@ def _settings(given: Sequence[str]) -> dict[str, Any]:
     try:
         return dict(parse_setting(text) for text in given)
     except StudyError as error:
-        raise UsageError(f"--set: {error.message}") from None
+        raise UsageError(f"--set: {error}") from None
 
 
 def run_new(arguments: argparse.Namespace) -> int:

@@ -150,8 +150,8 @@ def _parser() -> argparse.ArgumentParser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; returns its exit status."""
-    parsed = _parser().parse_args(arguments)
     try:
+        parsed = _parser().parse_args(arguments)
         status: int = parsed.run(parsed)
     except FishreportError as error:
         say(f"fishreport: {error}", file=sys.stderr)

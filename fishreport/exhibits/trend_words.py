@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from fishreport.analysis.catch_model import QUANTITY
 from fishreport.analysis.result import Result
@@ -99,12 +98,13 @@ def _species(
         way = direction(one.result.estimate, margin=margin)
         front, told = main and s.quantity in _KEY, way != "unclear"
         doubted = way in ("up", "down") and one.adjusted_p >= 1 - counts.level
-        if told or (lead and not moved):
-            # What does not stand gives way on the front page to the comparison that does.
-            better = doubted and moved and one.smooth_adjusted_p < 1 - moves.level
-            said.append(replace(found, key=found.key and not better))
+        # A trend that does not stand gives way to the comparison that does.
+        better = doubted and moved and one.smooth_adjusted_p < 1 - moves.level
+        if (told or (lead and not moved)) and not better:
+            said.append(found)
         if moved and (doubted or not told):
-            said.append(_smoothed(one, moves, front, front and not told, context))
+            steady = Allowance(one.adjusted_p, f"{counted(counts.tested, 'trend')} tested") if better else None
+            said.append(_smoothed(one, moves, front, better or (front and not told), context, steady))
         if not told and not lead and not (moved and front):
             unclear.append(one)
     if unclear:
@@ -124,13 +124,15 @@ def smoothed_result(trend: IndexTrend) -> Result | None:
     return None if m is None else Result("smoothed_change", m.change, None, s.species, s.size_class, detail=s.quantity)
 
 
-def _smoothed(trend: IndexTrend, moves: Multiplicity, key: bool, unsteady: bool, context: Context) -> Finding:
-    """The last season against the first; `unsteady`: that a steady trend cannot be told is in the same sentence."""
+def _smoothed(
+    trend: IndexTrend, moves: Multiplicity, key: bool, unsteady: bool, context: Context, steady: Allowance | None
+) -> Finding:
+    """The last season against the first; `unsteady`: that a steady trend cannot be told (see `steady`) is said with it."""
     result, m = smoothed_result(trend), trend.smooth
     assert result is not None and m is not None
     return context.writer.compared(
         result, first=int(m.year[0]), last=int(m.year[-1]), unsteady=trend.result if unsteady else None, key=key,
-        allowed=Allowance(trend.smooth_adjusted_p, f"{counted(moves.tested, 'smoothed change')} tested"),
+        allowed=Allowance(trend.smooth_adjusted_p, f"{counted(moves.tested, 'smoothed change')} tested"), steady=steady,
     )  # fmt: skip
 
 

@@ -122,10 +122,14 @@ def _likely(change: Estimate, noun: str, allowed: Allowance | None) -> str:
     plain = _likely_direction(change)
     if allowed is None or allowed.stands(change.level):
         return f"a {noun} is {likelihood(plain)}"
-    adjusted, bound = f"{allowed.adjusted_p:.2g}", f"{1 - change.level:.2g}"
+    return f"a {noun} is {likelihood(min(plain, _MOST_OF_ONE_AMONG_MANY))}, but it {_lost(allowed, change.level)}"
+
+
+def _lost(allowed: Allowance, level: float) -> str:
+    """That a finding does not stand among the others tested."""
+    adjusted, bound = f"{allowed.adjusted_p:.2g}", f"{1 - level:.2g}"
     shown = f"just over {bound}" if float(adjusted) <= float(bound) else adjusted
-    word = likelihood(min(plain, _MOST_OF_ONE_AMONG_MANY))
-    return f"a {noun} is {word}, but it does not stand after adjusting for the {allowed.tests} (adjusted p {shown})"
+    return f"does not stand after adjusting for the {allowed.tests} (adjusted p {shown})"
 
 
 def _chance(probability: float) -> str:
@@ -299,12 +303,12 @@ class Writer:
 
     def compared(
         self, result: Result, *, first: int, last: int, unsteady: Result | None = None, key: bool = False,
-        allowed: Allowance | None = None,
+        allowed: Allowance | None = None, steady: Allowance | None = None,
     ) -> Finding:  # fmt: skip
         """Two seasons of a smoothed level, from a ``smoothed_change`` result: the last was higher or lower than the first.
 
-        `unsteady`: the trend over the same seasons, where it cannot be told and the sentence is to say so. `allowed`: as in
-        `trend`.
+        `unsteady`: the trend over the same seasons, where it cannot be told and the sentence is to say so; `steady` is what is
+        allowed for in it. `allowed`: as in `trend`.
         """
         change, subject = result.estimate, self.subject(result)
         found, span = direction(change), "with sampling error smoothed out"
@@ -319,7 +323,9 @@ class Writer:
         if unsteady is None:
             return Finding(sentence(text), (result.id,), found, key)
         text = f"{text}; whether it {verb} steadily cannot be told"
-        if not math.isnan(unsteady.estimate.lower) and not math.isnan(unsteady.estimate.upper):
+        if direction(unsteady.estimate) in ("up", "down") and steady is not None:
+            text = f"{text}: a steady trend {_lost(steady, change.level)}"
+        elif not math.isnan(unsteady.estimate.lower) and not math.isnan(unsteady.estimate.upper):
             text = f"{text}: {self._across_zero(unsteady.estimate)}"
         return Finding(sentence(text), (unsteady.id, result.id), found, key)
 

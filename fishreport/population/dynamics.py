@@ -57,8 +57,11 @@ def _check(draws: int, years: int, length_km: float, categories: Mapping[str, fl
 
 
 def recruitment_deviations(life: LifeHistory, steps: int, rng: np.random.Generator) -> Floats:
-    """Deviations e of log recruitment, draws × steps: normal, stationary, with the lag-one autocorrelation of the draw."""
-    noise = rng.standard_normal((life.draws, steps))
+    """Deviations e of log recruitment, draws × steps: normal, stationary, with the lag-one autocorrelation of the draw.
+
+    Those of fewer steps are the first of those of more, from a generator in the same state.
+    """
+    noise = rng.standard_normal((steps, life.draws)).T
     r = life.recruitment_autocorrelation
     deviation = np.empty_like(noise)
     deviation[:, 0] = noise[:, 0]

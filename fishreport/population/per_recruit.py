@@ -233,9 +233,15 @@ def spawning_potential_ratio(
         For impossible values, or when no fish matures.
     """
     fishing = np.asarray(fishing_mortality, dtype=float)
-    natural, weight, mature, vulnerable = np.broadcast_arrays(
-        *(np.atleast_1d(np.asarray(item, dtype=float)) for item in (natural_mortality, weight_g, maturity, vulnerability))
-    )
+    given = [np.atleast_1d(np.asarray(item, dtype=float)) for item in (natural_mortality, weight_g, maturity, vulnerability)]
+    ages = {item.size for item in given}
+    if len(ages - {1}) != 1 or any(item.ndim > 1 for item in given):
+        sizes = ", ".join(str(item.size) for item in given)
+        raise InputError(
+            "natural_mortality, weight_g, maturity and vulnerability must be numbers or arrays over the same ages, at least one "
+            f"an array; they have {sizes} values"
+        )
+    natural, weight, mature, vulnerable = np.broadcast_arrays(*given)
     for name, array, high in (
         ("fishing_mortality", fishing, np.inf),
         ("natural_mortality", natural, np.inf),

@@ -159,12 +159,14 @@ def build_report(
     from fishreport.report.plan import is_whole, plan_chapters
     from fishreport.report.rehearsal import Rehearsal
     from fishreport.report.run import CELL_SECONDS, Runner, default_jobs
+    from fishreport.report.temporary import remove_left_folders
 
     planned = plan_chapters(read, only=chapters, folder=notebooks)
     cache = Cache(cache_folder(read))
     with progress, ExitStack() as early:
         progress.start(len(planned) + 2 * len(formats) + 1)
         progress.working("reading the field data")
+        remove_left_folders()
         rehearsal = early.enter_context(Rehearsal(read, file, planned, cache, settings=settings, formats=formats))
         own = None if server else _early_server(read, cache, fresh=fresh or bool(settings))
         if own is not None:

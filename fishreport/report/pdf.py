@@ -199,8 +199,11 @@ class PdfSetter:
         return pdf
 
     def close(self) -> None:
-        """Remove the folder."""
+        """Remove the folder, once nothing is being set there; whoever sets for long finds it gone."""
+        free = self._lock.acquire(timeout=3)
         shutil.rmtree(self._folder, ignore_errors=True)
+        if free:
+            self._lock.release()
 
     def __enter__(self) -> PdfSetter:
         return self

@@ -57,7 +57,7 @@ class Rehearsal:
         self._written: dict[str, tuple[NotebookNode, bytes]] = {}
         self._wanted: Mapping[str, ExecutedChapter] | None = None
         self._working = False
-        self._ended = False
+        self._ended = self._closed = False
         self._lock = threading.Lock()
         self._paper: PdfSetter | None = None
 
@@ -67,6 +67,8 @@ class Rehearsal:
         from fishreport.report.pdf import PdfSetter
 
         with self._lock:
+            if self._closed:
+                raise RuntimeError("the rehearsal is over")
             self._paper = self._paper or PdfSetter()
             return self._paper
 
@@ -97,6 +99,8 @@ class Rehearsal:
     def close(self) -> None:
         """Remove what was laid out."""
         self.end()
+        with self._lock:
+            self._closed = True
         if self._paper is not None:
             self._paper.close()
 

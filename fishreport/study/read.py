@@ -12,7 +12,7 @@ from pydantic import ValidationError
 from fishreport.exceptions import StudyError
 from fishreport.study.model import Study
 from fishreport.study.sections import Parameters
-from fishreport.study.wording import plain_faults
+from fishreport.study.wording import did_you_mean, plain_faults
 
 MAX_BYTES = 2_000_000
 MAX_FAULTS = 20  # told at once; who has more mends these first
@@ -51,14 +51,31 @@ def _set(raw: dict[str, Any], dotted: str, value: Any) -> None:
             raise StudyError(f"{'.'.join(parts[:depth])} is a value and has no key {part!r}", key=dotted)
 
 
+def full_key(key: str) -> str:
+    """The dotted key of one given on top of the study file: a parameter goes by its name alone too.
+
+    Raises
+    ------
+    StudyError
+        If it is much like the name of a parameter, and that of nothing else.
+    """
+    if "." in key or key in Study.model_fields:
+        return key
+    if key in Parameters.model_fields:
+        return f"parameters.{key}"
+    near = did_you_mean(key, [*Parameters.model_fields, *Study.model_fields], 0.75)
+    if near and near == did_you_mean(key, [*Parameters.model_fields], 0.75):
+        raise StudyError(f"there is no such parameter; {near}", key=key)
+    return key  # told with the other keys of the study
+
+
 def parse_setting(text: str) -> tuple[str, Any]:
     """``"parameters.level=0.9"`` or ``"level=0.9"`` → dotted key and typed value (TOML; bare words are text)."""
     key, equals, value = text.partition("=")
     key = key.strip()
     if not equals or not key:
         raise StudyError(f"a setting is KEY=VALUE, such as level=0.9; got {text[:80]!r}")
-    if "." not in key and key in Parameters.model_fields:
-        key = f"parameters.{key}"
+    key = full_key(key)
     try:
         return key, tomllib.loads(f"value = {value.strip()}")["value"]
     except tomllib.TOMLDecodeError:
@@ -75,7 +92,7 @@ def read_study(path: Path | str, *, overrides: Mapping[str, Any] | None = None, 
     path : Path
         The study folder or its ``study.toml``.
     overrides : mapping, optional
-        Dotted key → value, set before the study is checked (``{"parameters.level": 0.9}``).
+        Dotted key → value, set before the study is checked (``{"parameters.level": 0.9}``); parameters by their name too.
     season : int, optional
         Report this season instead of the one in the file.
 
@@ -89,7 +106,7 @@ def read_study(path: Path | str, *, overrides: Mapping[str, Any] | None = None, 
     raw = _read_toml(file)
     written = raw.get("season")
     written_year = written.get("year") if isinstance(written, dict) else None
-    changed = dict(overrides or {})
+    changed = {full_key(key): value for key, value in (overrides or {}).items()}
     if season is not None:
         changed["season.year"] = season
     for key, value in changed.items():

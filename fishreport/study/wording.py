@@ -72,7 +72,8 @@ def _shown(value: Any) -> str:
     return text if len(text) <= _MAX_SHOWN else text[:_MAX_SHOWN] + "…"
 
 
-def _near(word: object, known: list[str], cutoff: float) -> str:
+def did_you_mean(word: object, known: list[str], cutoff: float = 0.6) -> str:
+    """A question after the nearest of the known words; empty where none is near."""
     near = difflib.get_close_matches(str(word)[:100], known, n=1, cutoff=cutoff)
     return f"did you mean {near[0]!r}?" if near else ""
 
@@ -88,7 +89,7 @@ def _sentence(item: Mapping[str, Any]) -> str:
             known = _known_keys(location)
             homes = " and of ".join(_homes(str(location[-1])))
             elsewhere = f"known keys here: {', '.join(known)}" + (f"; it is a key of {homes}" if homes else "")
-            return f"unknown key; {_near(location[-1], known, 0.5) or elsewhere}"
+            return f"unknown key; {did_you_mean(location[-1], known, 0.5) or elsewhere}"
         case "missing" if isinstance(location[-1], int):
             return "this list is too short"
         case "missing":
@@ -97,7 +98,7 @@ def _sentence(item: Mapping[str, Any]) -> str:
             return str(item["msg"]).removeprefix("Value error, ")
         case "literal_error":
             words = [word.strip(" '") for word in context["expected"].replace(" or ", ", ").split(",")]
-            near = _near(value, words, 0.6)
+            near = did_you_mean(value, words, 0.6)
             return f"must be one of {', '.join(words)}{got}" + (f"; {near}" if near else "")
         case "greater_than":
             return f"must be above {context['gt']:g}{got}"

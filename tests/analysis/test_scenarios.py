@@ -87,7 +87,7 @@ def test_outcomes_are_quantiles_of_a_direct_projection(found, trout):
     """The same inputs and generator, projected here and summed up with numpy alone."""
     one = found.species["brown_trout"]
     direct = project(
-        trout.life, list(trout.rules), years=10, rng=np.random.default_rng(8), angling=trout.angling,
+        trout.life, list(trout.rules), years=10, rng=np.random.default_rng(8).spawn(1)[0], angling=trout.angling,
         categories=trout.categories, length_km=14.2,
     )  # fmt: skip
     for measure in one.measures:
@@ -361,3 +361,15 @@ def test_no_fishing_at_all_leaves_the_rules_alike(tmp_path):
     assert gap.estimate.value == gap.estimate.lower == gap.estimate.upper == 0
     one = got.species["brown_trout"]
     assert len(one.undecided[one.measures[0].quantity]) == 1
+
+
+def test_a_longer_horizon_changes_nothing_of_the_years_before(tmp_path: Path) -> None:
+    study = small_study(tmp_path / "study", HAND + RULES + FEW)
+    near, far = (
+        run(study.model_copy(update={"parameters": study.parameters.model_copy(update={"horizon_years": years})}))
+        for years in (6, 9)
+    )
+    one, other = near.species["brown_trout"], far.species["brown_trout"]
+    assert one.projection is not None and other.projection is not None
+    assert np.array_equal(one.projection.by_scenario, other.projection.by_scenario[:, :, :6])
+    assert one.outcomes["legal_harvest_number", 5] == other.outcomes["legal_harvest_number", 5]

@@ -157,7 +157,7 @@ def test_outcomes_stand_over_their_differences_which_mark_what_cannot_be_told(on
             letter = chr(65 + place)
             for cell, gap in zip(rows[letter], rows.get(f"{letter} less A", rows[letter]), strict=True):
                 record = next(records)
-                assert float(cell.partition(" ")[0].replace(",", "")) == pytest.approx(record["value"], rel=0.06, abs=0.06)
+                assert float(cell.partition(" ")[0].replace(",", "")) == pytest.approx(record["value"], rel=0.06, abs=0.51)
                 low, high = record["difference_lower"], record["difference_upper"]
                 if place and (low, high) != (0, 0):
                     assert gap.endswith("?") == (low <= 0 <= high)
@@ -389,7 +389,7 @@ def test_the_explorer_holds_every_cell(one, grid, demo_context):
     assert float(value.replace(",", "")) == pytest.approx(middle, abs=0.6)
     assert [float(x) for x in interval.split(" to ")] == pytest.approx([low, high], abs=0.6)
     gap = np.median(grid.values[k, i, j] - grid.today[k])
-    assert against.startswith("+") == (gap > 0)
+    assert abs(gap) < 0.5 or against.startswith("+") == (gap > 0)
     assert made.controls[0].steps[0] == "no minimum length"
     assert made.controls[0].steps[made.controls[0].start] == "356 mm"
     start = made.controls[0].start * efforts + made.controls[1].start

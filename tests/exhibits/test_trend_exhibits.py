@@ -138,7 +138,7 @@ def test_every_sentence_names_results_that_exist_and_few_are_key(made, demo_cont
     assert [f.results for f in key] == [
         (f"trend_per_year/brown_trout/{catch}", f"smoothed_change/brown_trout/{catch}"),
         (f"trend_per_year/{condition}", f"smoothed_change/{condition}"),
-        (f"smoothed_change/rainbow_trout/{catch}",),
+        (f"trend_per_year/rainbow_trout/{catch}", f"smoothed_change/rainbow_trout/{catch}"),
         (f"trend_per_year/smallmouth_bass/{catch}",),
     ]
 
@@ -247,11 +247,15 @@ def test_a_trend_that_does_not_stand_has_the_seasons_compared_beside_it(made, de
     smooth = dataclasses.replace(one.smooth, change=change)
     shown = _changed(made, -9.0, -6.0, -3.0, adjusted_p=q, smooth=smooth, smooth_adjusted_p=0.001)
     found = trend_words.findings(shown, made.counts, made.moves, demo_context).items
-    compared = [f for f in found if f.results == (f"smoothed_change/{catch}",)]
-    assert len(compared) == beside
-    if beside:
-        assert compared[0].key and compared[0].text.endswith("; a fall is virtually certain.")
-        assert "steadily" not in compared[0].text
+    about = [f for f in found if f"trend_per_year/{catch}" in f.results and f.direction != "none"]
+    assert len(about) == 1  # one sentence, not one for the trend and one for the comparison
+    if not beside:
+        assert about[0].results == (f"trend_per_year/{catch}",) and "fell over the 10 seasons" in about[0].text
+    else:
+        assert about[0].results == (f"trend_per_year/{catch}", f"smoothed_change/{catch}") and about[0].key
+        assert about[0].direction == "down" and "; a fall is virtually certain; whether it fell steadily" in about[0].text
+        lost = f"a steady trend does not stand after adjusting for the {made.counts.tested} trends tested (adjusted p 0.074)."
+        assert about[0].text.endswith(f"cannot be told: {lost}")
 
 
 def test_a_share_near_zero_is_not_called_steady(made, demo_context):

@@ -122,7 +122,7 @@ def test_chunks_and_threads_change_nothing(rng: np.random.Generator, monkeypatch
 
 
 def test_scenarios_share_their_luck(rng: np.random.Generator) -> None:
-    life = uncertain_trout(rng, 30, recruitment_sd=0.8)
+    life = uncertain_trout(rng, 300, recruitment_sd=0.8)
     found = project(
         life, [Regulation(), Regulation(), Regulation(minimum_length_mm=300)], years=10, rng=rng, categories=CATEGORIES
     )
@@ -211,6 +211,8 @@ def test_recruitment_deviations(rng: np.random.Generator) -> None:
     assert found.std(axis=0) == pytest.approx(0.6, rel=0.06)
     assert np.corrcoef(found[:, 10], found[:, 11])[0, 1] == pytest.approx(0.5, abs=0.05)
     assert np.exp(found - 0.18).mean() == pytest.approx(1.0, abs=0.02)
+    longer, shorter = (recruitment_deviations(life, steps, np.random.default_rng(3)) for steps in (30, 12))
+    assert np.array_equal(longer[:, :12], shorter)  # a longer horizon changes nothing of the years before
 
 
 def test_recruits_answer_to_spawners_after_the_lag() -> None:

@@ -75,6 +75,13 @@ def test_spawning_potential_worked(first: int, at_02: float, at_04: float) -> No
     assert found == pytest.approx([1.0, at_02, at_04], abs=6e-6)
 
 
+@pytest.mark.parametrize("maturity", [1.0, [0, 1, 1], np.ones((2, 8))])
+def test_spawning_potential_needs_the_same_ages_throughout(maturity: object) -> None:
+    weight = 500.0 if np.size(maturity) == 1 else WEIGHT
+    with pytest.raises(InputError, match="numbers or arrays over the same ages, at least one an array; they have"):
+        spawning_potential_ratio([0.0, 0.5], natural_mortality=0.3, weight_g=weight, maturity=maturity)
+
+
 def test_plus_group_is_the_sum_of_many_ages() -> None:
     many = spawning_potential_ratio(
         0.3, natural_mortality=0.4, weight_g=np.r_[1, 2, np.full(300, 3.0)], maturity=np.r_[0, 1, np.ones(300)]
