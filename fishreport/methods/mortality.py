@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -24,7 +24,7 @@ from fishreport.methods.catch_curve import (
 )
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.inputs import check_level
-from fishreport.methods.mortality_rates import MortalityRates, admissible_pairs, fishing_mortality, rates
+from fishreport.methods.mortality_rates import MortalityRates, admissible_pairs, fishing_mortality, rates, rates_by_draw
 
 __all__ = [
     "MINIMUM_FISH",
@@ -37,6 +37,7 @@ __all__ = [
     "fishing_mortality",
     "poisson_catch_curve",
     "rates",
+    "rates_by_draw",
 ]
 
 
@@ -127,8 +128,9 @@ def chapman_robson(
     Returns
     -------
     ChapmanRobson
-        Not estimable with fewer than 10 fish or fewer than 2 ages with fish on the limb, or when catches do not fall with age
-        (the mean age on the limb is not below its middle).
+        Not estimable with fewer than 10 fish or fewer than 2 ages with fish on the limb, when catches do not fall with age
+        (the mean age on the limb is not below its middle), or when n divided by the variance inflation is below 1: limits of
+        less than one fish say nothing.
 
     Raises
     ------
@@ -173,6 +175,11 @@ def chapman_robson(
         # A replicate that leaves less than about one fish on the limb has no survival between 0 and 1.
         extra, said = key_variance([-math.log(share) if 0 < share < 1 else math.nan for _, _, share in tables])
         inflation, widening, notes = inflation + extra / sampling_z**2, widening + extra / sampling_z**2, notes + said
+    if n / widening < 1:
+        reason = f"the numbers at age scatter so far about one rate that {n:.0f} fish tell less than a single fish would"
+        refused = refuse(reason, frequency, start, method, level, notes, ChapmanRobson)
+        assert isinstance(refused, ChapmanRobson)
+        return replace(refused, chi2=tested[0], df=df, p=tested[2], chat=chat)
     lower = float(beta.ppf(0.5 - level / 2, coded / widening, n / widening))
     upper = float(beta.ppf(0.5 + level / 2, coded / widening + 1, n / widening))
 

@@ -6,13 +6,15 @@ import math
 from dataclasses import dataclass
 from itertools import combinations
 
+import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 from scipy.stats import norm
 
 from fishreport.exceptions import InputError
 from fishreport.methods.estimate import Estimate
-from fishreport.methods.inputs import check_level
+from fishreport.methods.inputs import check_level, numbers, same_size
 
 # Rates in one group are the same information in another form, so two of one group determine nothing new.
 _GROUPS = {
@@ -238,6 +240,35 @@ def rates(
             f"{first} and {second} are two forms of the same rate ({_GROUPS[first]}); give one of them and another rate"
         )
     return _solve({_GROUPS[name]: _instantaneous(name, value) for name, value in given.items()})
+
+
+def rates_by_draw(fishing: ArrayLike, natural: ArrayLike) -> pd.DataFrame:
+    """All rates of death of every joint draw of fishing and natural mortality, so that each rate carries the spread of both.
+
+    The equations of `rates`, draw by draw: every identity between the rates holds in each row. Medians and percentiles of the
+    columns keep those identities that hang on one rate (S = 1 − A = exp(−Z)), but not the sums (Z = F + M, A = u + v).
+
+    Parameters
+    ----------
+    fishing, natural : array (draws,)
+        Joint draws of F and M (per year), 0 or more.
+
+    Returns
+    -------
+    DataFrame
+        One row a draw, with the columns Z, F, M (per year), A, S, u, v, cf, cm (shares of the fish alive at the year's start).
+    """
+    f, m = numbers("fishing", fishing, at_least=0), numbers("natural", natural, at_least=0)
+    same_size(fishing=f, natural=m)
+    z = f + m
+    dead = -np.expm1(-z)
+    per_rate = np.divide(dead, z, out=np.ones_like(z), where=z > 0)
+    return pd.DataFrame(
+        {
+            "Z": z, "F": f, "M": m, "A": dead, "S": np.exp(-z), "u": f * per_rate, "v": m * per_rate,
+            "cf": -np.expm1(-f), "cm": -np.expm1(-m),
+        }
+    )  # fmt: skip
 
 
 def admissible_pairs() -> tuple[tuple[str, str], ...]:

@@ -40,7 +40,8 @@ def from_age_sensitivity(
     -------
     DataFrame
         One row for each age from a year before the peak catch on that still has 10 fish: from_age, fish, ages, total_mortality,
-        se, lower, upper, annual_survival, chat, estimable, chosen (the age that the method takes by itself).
+        se, lower, upper, annual_survival, chat, estimable, reason (why it is not; else empty), chosen (the age that the method
+        takes by itself).
     """
     if method not in _ESTIMATORS:
         raise InputError(f"method must be one of {', '.join(_ESTIMATORS)}, got {method!r}")
@@ -54,8 +55,11 @@ def from_age_sensitivity(
             continue
         fit = estimator(age, count, from_age=first, level=level)
         z, s = fit.total_mortality, fit.annual_survival
-        rows.append((first, fish, int((fit.counts > 0).sum()), z.value, z.se, z.lower, z.upper, s.value, fit.chat, z.estimable))
+        reason = "" if z.estimable else z.notes[0].removeprefix("not estimable: ")
+        value = (z.value, z.se, z.lower, z.upper, s.value, fit.chat, z.estimable, reason)
+        rows.append((first, fish, int((fit.counts > 0).sum()), *value))
     columns = ["from_age", "fish", "ages", "total_mortality", "se", "lower", "upper", "annual_survival", "chat", "estimable"]
+    columns.append("reason")
     table = pd.DataFrame(rows, columns=columns)
     return table.assign(chosen=table["from_age"] == chosen)
 

@@ -210,3 +210,17 @@ def test_what_does_not_fit_or_holds_less_is_noted() -> None:
     assert any("ends at the oldest age caught" in note for note in poisson.total_mortality.notes)
     longer = poisson_catch_curve(AGES, ROCK_BASS, to_age=8)
     assert longer.total_mortality.value > poisson.total_mortality.value
+
+
+def test_numbers_that_scatter_too_far_about_one_rate_give_none() -> None:
+    """19 fish with most at one old age: df 1, so that the limits would be those of a fifth of a fish."""
+    ages, counts = [5, 6, 7, 8, 9, 10, 11, 12], [9.4, 7.3, 0.4, 1.6, 0.0, 0.0, 0.0, 0.7]
+    fit = chapman_robson(ages, counts, from_age=5)
+    assert not fit.total_mortality.estimable
+    assert not fit.annual_survival.estimable
+    assert "19 fish tell less than a single fish would" in fit.total_mortality.notes[0]
+    assert (fit.df, fit.chat > 1) == (1, True)
+    assert chapman_robson(ages, counts, from_age=5, overdispersion=False).total_mortality.estimable
+    assert chapman_robson(ages, [9.4, 5.3, 2.4, 1.6, 0.4, 0.2, 0.1, 0.0], from_age=5).total_mortality.estimable
+    row = from_age_sensitivity(ages, counts).set_index("from_age").loc[5]
+    assert "scatter so far" in row["reason"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from itertools import combinations
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -12,7 +13,7 @@ from scipy.integrate import quad
 
 from fishreport.exceptions import InputError
 from fishreport.methods.estimate import Estimate
-from fishreport.methods.mortality import MortalityRates, admissible_pairs, fishing_mortality, rates
+from fishreport.methods.mortality import MortalityRates, admissible_pairs, fishing_mortality, rates, rates_by_draw
 
 NAMES = MortalityRates.__slots__
 rate = st.floats(0.01, 3.0)
@@ -90,3 +91,22 @@ def test_frame_lists_symbols() -> None:
     frame = rates(fishing=0.4, natural=0.3).frame().set_index("symbol")["value"]
     assert frame["Z"] == pytest.approx(0.7)
     assert frame["u"] == pytest.approx(0.287666, abs=5e-7)
+
+
+def test_every_draw_keeps_every_identity(rng: np.random.Generator) -> None:
+    f, m = rng.gamma(2, 0.1, 500), rng.gamma(3, 0.2, 500)
+    table = rates_by_draw(f, m)
+    for row, one in zip(table.to_dict("records"), map(lambda a, b: rates(fishing=a, natural=b), f, m), strict=True):
+        assert list(row.values()) == pytest.approx(one.frame()["value"].tolist(), rel=1e-12)
+    assert (table["Z"] == table["F"] + table["M"]).all()
+    assert table["S"].to_numpy() == pytest.approx(np.exp(-table["Z"]))
+    assert (table["u"] + table["v"]).to_numpy() == pytest.approx(table["A"])
+    assert (table["A"] + table["S"]).to_numpy() == pytest.approx(1.0)
+
+
+def test_draws_without_deaths_and_draws_that_cannot_be() -> None:
+    assert rates_by_draw([0.0], [0.0]).iloc[0].tolist() == [0, 0, 0, 0, 1, 0, 0, 0, 0]
+    with pytest.raises(InputError, match="natural must be 0 or more"):
+        rates_by_draw([0.1], [-0.1])
+    with pytest.raises(InputError, match="2"):
+        rates_by_draw([0.1, 0.2], [0.3])
