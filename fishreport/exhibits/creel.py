@@ -15,7 +15,8 @@ from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
 from fishreport.exhibits.history import narrow_season_axis
 from fishreport.exhibits.notes import shown_note
 from fishreport.exhibits.style import Look, drawing, interval_points, letter, looks, style, to_svg
-from fishreport.exhibits.tabulate import frame_table, joined
+from fishreport.exhibits.tabulate import counted, frame_table, heading, joined
+from fishreport.exhibits.trend import p_text, slope_text
 from fishreport.exhibits.units import NO_VALUE, format_estimate, format_number
 from fishreport.exhibits.wording import Allowance, collect, percent_level, sentence
 from fishreport.methods.creel import NO_ERROR
@@ -29,6 +30,7 @@ KEPT_ASSUMES = "Fish kept against the rule are not shown to a clerk and are not 
 
 
 ALL = "all anglers"
+_NAMES = {EFFORT: "Effort", CATCH_RATE: "Caught an hour", KEPT: "Kept"}
 _WHAT = {EFFORT: "effort in h", CATCH_RATE: "caught in fish/h", KEPT: "kept in fish"}
 
 
@@ -166,6 +168,36 @@ def _level_said(line: list[Result], context: Context) -> list[Finding]:
     return [Finding(sentence(told.text.rstrip(".") + extra), ids)]
 
 
+def _tests(surveyed: Creel) -> str:
+    return f"{counted(len(surveyed.adjusted_p), 'trend')} of creel surveys tested"
+
+
+def _p_words(p: float) -> str:
+    return "adjusted p under 0.001" if p < 0.001 else f"adjusted p {p:.2g}"
+
+
+def trend_table(surveyed: Creel, context: Context) -> Table | None:
+    """The trend of effort, and by species of catch rate and fish kept, each with its p adjusted for their number."""
+    trends = [r for r in surveyed.results.where(quantity="trend_per_year") if r.estimate.estimable]
+    if not trends:
+        return None
+    rows = [
+        [
+            context.names[r.species] if r.species else heading(ALL), _NAMES[str(r.detail)], slope_text(r.estimate, context),
+            str(r.estimate.n), p_text(surveyed.adjusted_p.get(r.id, math.nan)),
+        ]
+        for r in trends
+    ]  # fmt: skip
+    columns = [Column("Species", align="left"), Column("Quantity", align="left"), Column("Trend a year"), Column("Years")]
+    columns.append(Column("Adjusted p"))
+    caption = (
+        f"Trends of creel surveys over the years, with {_level(trends)} intervals that are not adjusted for their number. "
+        f"Adjusted p allows for the {_tests(surveyed)} (Benjamini–Hochberg); the trend chapter counts its own."
+    )
+    data = [r.record() | {"adjusted_p": surveyed.adjusted_p.get(r.id, math.nan)} for r in trends]
+    return frame_table("creel-trends", caption, columns, rows, data=data)
+
+
 def _moves(surveyed: Creel, line: list[Result], context: Context, *, change: bool) -> list[Finding]:
     known = [r for r in line if r.estimate.estimable]
     said = []
@@ -175,11 +207,14 @@ def _moves(surveyed: Creel, line: list[Result], context: Context, *, change: boo
         trend = surveyed.results.one(quantity="trend_per_year", species=line[0].species, detail=line[0].quantity)
         if trend is not None and trend.estimate.estimable and len(known) > 3:
             first, last = int(known[0].season or 0), int(known[-1].season or 0)
-            allowed = Allowance(
-                surveyed.adjusted_p.get(trend.id, math.nan), f"{len(surveyed.adjusted_p)} trends of creel surveys"
-            )
+            allowed = Allowance(surveyed.adjusted_p.get(trend.id, math.nan), _tests(surveyed))
             told = context.writer.trend(trend, first=first, last=last, seasons=len(known), allowed=allowed)
-            said.append(replace(told, text=told.text.replace(f"{len(known)} seasons", f"{len(known)} years")))
+            text = told.text.replace(f"{len(known)} seasons", f"{len(known)} years")
+            if told.direction in ("up", "down") and math.isfinite(allowed.adjusted_p):
+                text = sentence(
+                    f"{text.rstrip('.')}, also after adjusting for the {allowed.tests} ({_p_words(allowed.adjusted_p)})"
+                )
+            said.append(replace(told, text=text))
     return said
 
 

@@ -125,3 +125,29 @@ def test_one_year_is_a_table_without_a_figure(demo_study, demo_survey, demo_cont
     assert exhibits.creel_figure(made, demo_context) is None
     assert len(exhibits.effort_table(made, demo_context).rows) == 1
     assert not any("rose" in text for text in _texts(made, demo_context))
+
+
+def test_trends_stand_with_their_number_and_adjusted_p(surveyed, demo_context):
+    tested = len(surveyed.adjusted_p)
+    assert tested == 7
+    text = " ".join(_texts(surveyed, demo_context))
+    assert (
+        "a fall is virtually certain, also after adjusting for the 7 trends of creel surveys tested (adjusted p under 0.001)"
+        in text
+    )
+    table = exhibits.trend_table(surveyed, demo_context)
+    assert f"Adjusted p allows for the {tested} trends of creel surveys tested" in table.caption
+    rows = {row[:2]: row for row in table.rows}
+    assert rows["Rainbow trout", "Caught an hour"][3:] == ("10", "<0.001")
+    assert rows["All anglers", "Effort"][2].endswith(")")
+    assert all(row["adjusted_p"] == surveyed.adjusted_p[row["id"]] for row in table.data)
+    assert exhibits.trend_table(Creel(Results(), ()), demo_context) is None
+
+
+def test_a_trend_that_does_not_stand_among_its_fellows_only_seems_to_be_one(surveyed, demo_context):
+    doubtful = dataclasses.replace(surveyed, adjusted_p=dict.fromkeys(surveyed.adjusted_p, 0.2))
+    items = exhibits.findings(doubtful, demo_context).items
+    text = next(item.text for item in items if "seems to have fallen" in item.text)
+    assert "it does not stand after adjusting for the 7 trends of creel surveys tested (adjusted p 0.2)" in text
+    assert "also after adjusting" not in " ".join(item.text for item in items)
+    assert not any(item.direction in ("up", "down") for item in items)
