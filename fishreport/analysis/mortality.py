@@ -21,12 +21,10 @@ from fishreport.methods.catch_curve import CatchCurve
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.mortality import (
     ChapmanRobson,
-    MortalityRates,
     catch_curve,
     chapman_robson,
     fishing_mortality,
     poisson_catch_curve,
-    rates,
 )
 from fishreport.methods.mortality_seasons import CohortMortality, cohort_mortality, from_age_sensitivity
 from fishreport.methods.natural_mortality import NaturalMortalityEnsemble, ensemble
@@ -41,6 +39,11 @@ LEAST_AGES = 3
 
 PER_YEAR = "per year"
 FOLLOWED = "year classes followed"
+AGES_USED = "fish of age "
+"""Begins the note that says which fish a total mortality holds for: ``fish of age 2 and older``."""
+TOO_SHORT = "interval too short: "
+"""Begins the note of an estimate whose interval is known to be too short, before the reason."""
+SHARED_AGES = f"{TOO_SHORT}seasons share aged fish"
 UNEQUAL = "stocking changed among the year classes used, so that they were not equally strong"
 
 
@@ -74,8 +77,6 @@ class SpeciesMortality:
         What the forms were given: ``max_age``, ``asymptotic_length_mm``, ``k``, ``temperature_c``, ``age_at_maturity``.
     fishing : Estimate
         Z - M of the reported season (per year).
-    rates : MortalityRates | None
-        All rates that follow from Z and M; None where M is not below Z.
     stocking : StockingStep | None
         A change in stocking among the year classes of `fit`, so that they are known not to have been equal.
     age_at_mature_length : float
@@ -96,7 +97,6 @@ class SpeciesMortality:
     forms: NaturalMortalityEnsemble | None
     life_history: dict[str, float]
     fishing: Estimate
-    rates: MortalityRates | None
     stocking: StockingStep | None = None
     age_at_mature_length: float = math.nan
 
@@ -203,6 +203,7 @@ def _per_year(estimate: Estimate, *notes: str) -> Estimate:
 
 
 def _pair(fit: CatchCurve | CohortMortality, key: str, season: int, detail: str | None, notes: tuple[str, ...]) -> list[Result]:
+    notes = (f"{AGES_USED}{fit.from_age} and older", *notes)
     z, s = _per_year(fit.total_mortality, *notes), fit.annual_survival.noting(*notes)
     return [
         Result("total_mortality", z, season, key, "all", detail=detail),
@@ -260,8 +261,7 @@ def species_mortality(
         found += _pair(pooled, key, now, f"seasons {seasons[0]} to {seasons[-1]} together", together.notes if together else ())
     cohorts = _cohorts(study, survey, every)
     if cohorts is not None:
-        shared = "seasons share aged fish of their keys, so that the interval is too short"
-        found += _pair(cohorts, key, now, FOLLOWED, (shared,))
+        found += _pair(cohorts, key, now, FOLLOWED, (SHARED_AGES,))
 
     known, curve = _life_history(study, survey, own, rng)
     natural, source, forms = _natural(study, own, known)
@@ -289,9 +289,6 @@ def species_mortality(
     stocking = None if fit is None else stocking_step(survey, key, now, fit)
     if stocking is not None:
         found = [_unequal(r) if r.season == now and r.detail is None else r for r in found]
-    every_rate = None
-    if fishing.estimable:
-        every_rate = rates(total=total.value, natural=natural.value)
     if ages is not None:
         found += age_results(ages, key)
     one = SpeciesMortality(
@@ -308,7 +305,6 @@ def species_mortality(
         forms=forms,
         life_history=known,
         fishing=fishing,
-        rates=every_rate,
         stocking=stocking,
         age_at_mature_length=_age_at_mature_length(study, survey, own, curve),
     )

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from fishreport.analysis.mortality import AGES_USED, TOO_SHORT
 from fishreport.analysis.result import Result, Results
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.objectives import ObjectiveOutcome, evaluate_objective
@@ -87,10 +88,20 @@ def _outcome(study: Study, results: Results, objective: Objective, season: int) 
 
 def _held(study: Study, objective: Objective, seasons: list[Estimate]) -> ObjectiveOutcome:
     estimates = _like_the_others(seasons)
-    return evaluate_objective(
+    outcome = evaluate_objective(
         estimates, at_least=objective.at_least, at_most=objective.at_most, between=objective.between,
         certainty=study.parameters.certainty,
     )  # fmt: skip
+    shared = _in_every_season(seasons)
+    return replace(outcome, mean=outcome.mean.noting(*shared), notes=(*outcome.notes, *shared))
+
+
+def _in_every_season(seasons: list[Estimate]) -> tuple[str, ...]:
+    """What a mean of several seasons says no more of its fish and its interval, though every season does."""
+    if len(seasons) < 2:
+        return ()
+    told = [note for note in seasons[0].notes if note.startswith((AGES_USED, TOO_SHORT))]
+    return tuple(note for note in told if all(note in one.notes for one in seasons))
 
 
 def _other_side(outcome: ObjectiveOutcome, other: ObjectiveOutcome) -> bool:

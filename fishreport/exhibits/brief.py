@@ -7,16 +7,17 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from fishreport.analysis.firm_ground import survival_to_tell
 from fishreport.analysis.plan import ObjectiveResult, evaluate_objectives
 from fishreport.analysis.result import Results
 from fishreport.exhibits.brief_changes import catch_change, condition_change, doubted, one_result
 from fishreport.exhibits.brief_pictures import Picture, catch_picture, size_picture, third_picture
 from fishreport.exhibits.brief_rules import Alternatives, alternatives
-from fishreport.exhibits.brief_words import Plain, PlainWords, of_hundred, plain, range_sentence
+from fishreport.exhibits.brief_words import Plain, PlainWords, of_hundred, plain, range_sentence, too_narrow
 from fishreport.exhibits.brief_work import care_taken, work_done
 from fishreport.exhibits.context import report_context
 from fishreport.exhibits.exhibit import Finding
-from fishreport.exhibits.firm_ground import survival_to_tell
+from fishreport.exhibits.notes import ages_meant
 from fishreport.exhibits.nouns import unit_words
 from fishreport.exhibits.tabulate import counted, heading, joined
 from fishreport.exhibits.wording import sentence
@@ -173,6 +174,8 @@ def _aim(one: ObjectiveResult, words: PlainWords) -> AimRow:
     subject, pattern = _AIMS.get(quantity, ("", ""))
     if subject:
         fish = {"fish": words.fish(species, objective.size_class), "species": words.fish(species, "all")}
+        if ages := ages_meant(mean):
+            fish["species"] += f" {ages}"
         if quantity == "proportional_size":
             fish |= {"stock": words.fish(species, "stock"), "length": words.length(species, objective.size_class)}
         about = subject.format(**fish)
@@ -182,7 +185,7 @@ def _aim(one: ObjectiveResult, words: PlainWords) -> AimRow:
         pattern = "{}%" if unit == "percent" else pattern
     if mean.estimable:
         said = _found(quantity, mean, words)
-        found = f"{pattern.format(said.value)}{said.after()}"
+        found = f"{pattern.format(said.value)}{said.after()}{too_narrow(mean)}"
     else:
         found = "could not be estimated"
     wanted = _wanted(outcome, quantity, words, pattern)

@@ -13,6 +13,7 @@ from fishreport.analysis.classes import LATER_PASSES, LengthClasses
 from fishreport.analysis.result import Result, Results
 from fishreport.exhibits.brief_words import Plain, PlainWords, of_hundred, plain
 from fishreport.exhibits.exhibit import Column, Table
+from fishreport.exhibits.notes import ages_meant
 from fishreport.exhibits.style import INK, SERIES, Look, drawing, interval_points, style, to_svg
 from fishreport.exhibits.tabulate import counted, frame_table, heading
 
@@ -252,6 +253,9 @@ def third_picture(results: Results, words: PlainWords) -> Picture | None:
 
             name = context.names[key]
             said = caption.format(name=one.species.name)
+            ages = {ages_meant(result.estimate) for result in line if result.estimate.estimable}
+            if len(ages) == 1 and (meant := ages.pop()):
+                said = said.replace(f"grown {one.species.name}", f"{one.species.name} {meant}")
             svg = _line_panel(line, scale, name, axis, width=HALF, height=HALF_HEIGHT, reference=reference)
             table = _history_table(f"brief-{quantity.replace('_', '-')}", said, axis, {name: line}, say)
             alt = f"{said} {_ends(line, say)}."

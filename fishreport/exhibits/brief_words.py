@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from fishreport.analysis.result import Result
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Finding
+from fishreport.exhibits.notes import ages_meant, why_too_short
 from fishreport.exhibits.nouns import unit_words
 from fishreport.exhibits.tabulate import counted
 from fishreport.exhibits.units import METRIC, MINUS, NO_VALUE, Units, format_estimate
@@ -69,6 +70,12 @@ def range_sentence(level: float) -> str:
         "Every number here comes from a sample. The range in brackets shows how far it can be trusted: "
         f"of ranges made this way, about {many} hold the true value."
     )
+
+
+def too_narrow(estimate: Estimate) -> str:
+    """That a range is known to be too narrow, and why, to end a sentence with; else empty."""
+    reason = why_too_short(estimate)
+    return f"; this range is too narrow: {reason}" if reason else ""
 
 
 @dataclass(frozen=True)
@@ -251,7 +258,9 @@ class PlainWords:
         """Fish of 100 that live through a year."""
         e = result.estimate
         said = of_hundred(e, 100.0)
-        text = f"Of 100 grown {self._name(result)}, about {said.value} live through a year{said.after()}"
+        ages = ages_meant(e)
+        fish = f"{self._name(result)} {ages}" if ages else f"grown {self._name(result)}"
+        text = f"Of 100 {fish}, about {said.value} live through a year{said.after()}{too_narrow(e)}"
         return Finding(sentence(text), (result.id,))
 
     def growth(self, result: Result) -> Finding:

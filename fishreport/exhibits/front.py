@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from fishreport.analysis.mortality import TOO_SHORT
 from fishreport.analysis.plan import ObjectiveResult
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Finding, Findings, Remark, Scorecard, ScorecardRow
+from fishreport.exhibits.notes import too_short, why_too_short
 from fishreport.exhibits.tabulate import counted, heading, joined
 from fishreport.exhibits.units import format_estimate
 from fishreport.exhibits.wording import sentence
@@ -48,7 +50,7 @@ def scorecard(objectives: Sequence[ObjectiveResult], context: Context) -> Scorec
         f"An objective is called met when that is at least {share} probable by the estimate and its interval, not met when the "
         "contrary is, and not yet known otherwise.",
     )
-    notes += tuple(note for one in objectives for note in (_unjudged(one, context), _hangs(one, context)) if note)
+    notes += tuple(note for one in objectives for note in _doubts(one, context) if note)
     caption = f"Objectives of the management plan in {context.season}, with the estimate that each is held against."
     if len(sources) == 1 and any(sources):
         notes = (f"All objectives: {sources.pop()}.", *notes)
@@ -57,6 +59,13 @@ def scorecard(objectives: Sequence[ObjectiveResult], context: Context) -> Scorec
 
 def _called(one: ObjectiveResult, context: Context) -> str:
     return f"“{one.objective.name}”" if one.objective.name else sentence(context.writer.subject(one.result)).rstrip(".")
+
+
+def _doubts(one: ObjectiveResult, context: Context) -> tuple[str, ...]:
+    """What a reader must know of the estimate of an objective before relying on it; empty texts where there is nothing."""
+    reason = why_too_short(one.outcome.mean)
+    short = f"{_called(one, context)}: {TOO_SHORT}{reason}, and its probability too near 0 or 1." if reason else ""
+    return _unjudged(one, context), short, _hangs(one, context)
 
 
 def _unjudged(one: ObjectiveResult, context: Context) -> str:
@@ -72,7 +81,7 @@ def _hangs(one: ObjectiveResult, context: Context) -> str:
     if not one.others:
         return ""
     told = [
-        f"by “{way.name}” the estimate is {context.writer.amount(way.outcome.mean)} and the objective "
+        f"by “{way.name}”{too_short(way.outcome.mean)} it is {context.writer.amount(way.outcome.mean)}, and "
         f"{VERDICTS[way.outcome.verdict].casefold()} (probability {_probability(way.outcome.probability)})"
         for way in one.others
     ]

@@ -7,17 +7,18 @@ from dataclasses import replace
 
 from matplotlib.ticker import MaxNLocator
 
+from fishreport.analysis.firm_ground import KEY_FACTOR, KEY_FISH, is_firm, why_not_firm
 from fishreport.analysis.fishing_today import Fishing
 from fishreport.analysis.mortality import FOLLOWED, Mortality, SpeciesMortality
 from fishreport.analysis.result import Result
 from fishreport.analysis.stocking import StockingStep
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
-from fishreport.exhibits.firm_ground import is_firm, why_not_firm
 from fishreport.exhibits.fishing_mortality import by_species, fishing_sentences, maturity_apart, value_cell
 from fishreport.exhibits.history import history_figure
+from fishreport.exhibits.notes import ages_meant, too_short
 from fishreport.exhibits.style import GREY, INK, drawing, letter, looks, style, to_svg
-from fishreport.exhibits.tabulate import frame_table, joined
+from fishreport.exhibits.tabulate import counted, frame_table, heading, joined
 from fishreport.exhibits.units import NO_VALUE, Units, format_estimate, format_number
 from fishreport.exhibits.wording import collect, percent_level, sentence
 from fishreport.methods.estimate import Estimate
@@ -29,8 +30,10 @@ TOTAL_ASSUMES = (
 )
 COHORTS_ASSUME = (
     "Following year classes does without equal births but assumes that an hour of current takes the same share of the fish every "
-    "season. Seasons share aged fish in their keys, so that its interval is too short."
+    "season. Its interval is too short: seasons share aged fish in their keys."
 )
+
+NOT_FIRM = f"no firm ground, since it rests on fewer than {KEY_FISH} fish or its limits lie more than {KEY_FACTOR:g} times apart"
 
 
 def level_of(found: Mortality) -> str:
@@ -120,7 +123,7 @@ def _tenths(estimate: Estimate) -> str:
 
 def total_table(found: Mortality, context: Context) -> Table:
     """Total mortality and survival by species and estimator."""
-    rows, notes = [], dict.fromkeys([TOTAL_ASSUMES, COHORTS_ASSUME])
+    rows, notes, shaky = [], dict.fromkeys([TOTAL_ASSUMES, COHORTS_ASSUME]), dict[str, list[str]]()
     chosen = list(found.results.where(quantity="total_mortality", season=context.season))
     for result in chosen:
         survival = found.results.one(
@@ -138,6 +141,11 @@ def total_table(found: Mortality, context: Context) -> Table:
             reason = next((n for n in result.estimate.notes if n.startswith("not estimable: ")), "not estimable: too few data")
             what = "" if result.detail is None else f", {result.detail}"
             notes[f"{name}{what}: {reason.removeprefix('not estimable: ')}."] = None
+        elif not is_firm(result.estimate):
+            shaky.setdefault(name, []).append(_estimator(result, found, context))
+    for name, ways in shaky.items():
+        every = len(ways) == sum(context.names[str(r.species)] == name for r in chosen)
+        notes[f"{name}, {'every estimate' if every else '; '.join(ways)}: {NOT_FIRM}."] = None
     for name, one in by_species(found, context):
         if one.stocking is not None:
             notes[f"{name}: {_stocked(one.stocking)}. Year classes followed do without equal births."] = None
@@ -150,7 +158,7 @@ def total_table(found: Mortality, context: Context) -> Table:
     caption = (
         f"Total mortality from the ages in the catch, with {level_of(found)} intervals. The first line of a species is "
         f"the one that is reported for {context.season}; the others show how far the answer hangs on the method and "
-        "on single seasons."
+        "on single seasons. A plus after an age stands for fish of that age and older."
     )
     return frame_table("total-mortality", caption, columns, rows, notes=tuple(notes), data=[r.record() for r in chosen])
 
@@ -158,36 +166,46 @@ def total_table(found: Mortality, context: Context) -> Table:
 def _estimator(result: Result, found: Mortality, context: Context) -> str:
     one = found.species[str(result.species)]
     if result.detail is None:
-        return f"Chapman-Robson, {context.season}, from age {one.fit.from_age} on" if one.fit is not None else "Chapman-Robson"
-    if result.detail.startswith("seasons "):
-        return f"Chapman-Robson, {result.detail.removeprefix('seasons ')}"
-    if result.detail == FOLLOWED:
-        return "Year classes followed"
-    return f"{result.detail[:1].upper()}{result.detail[1:]}, {context.season}"
+        name = f"Chapman-Robson, {context.season}" if one.fit is not None else "Chapman-Robson"
+    elif result.detail.startswith("seasons "):
+        name = f"Chapman-Robson, {result.detail.removeprefix('seasons ')}"
+    else:
+        name = heading(result.detail) if result.detail == FOLLOWED else f"{heading(result.detail)}, {context.season}"
+    ages = ages_meant(result.estimate).removeprefix("of ").replace(" and older", "+")
+    return f"{name}, {ages}" if ages else name
 
 
 def sensitivity_table(found: Mortality, context: Context) -> Table | None:
     """The reported estimate for every possible first age."""
-    rows, data = [], []
+    rows, data, notes = [], [], []
     for name, one in by_species(found, context):
         for row in one.sensitivity.to_dict("records"):
             estimable = bool(row["estimable"])
-            z = Estimate(row["total_mortality"], row["se"], row["lower"], row["upper"], one.natural.level, "", "", 0)
+            n = round(row["fish"])
+            z = Estimate(row["total_mortality"], row["se"], row["lower"], row["upper"], one.natural.level, "", "", n)
             chat = f"{row['chat']:.1f}" if math.isfinite(row["chat"]) else NO_VALUE
             mark = " (used)" if row["chosen"] else ""
             first, cell = f"{int(row['from_age'])}{mark}", value_cell(z) if estimable else "not estimable"
-            rows.append([name, first, format_number(row["fish"], decimals=0), str(int(row["ages"])), cell, chat])
+            firm = NO_VALUE if not estimable else "yes" if is_firm(z) else _how_weak(z)
+            rows.append([name, first, format_number(row["fish"], decimals=0), str(int(row["ages"])), cell, chat, firm])
+            if not estimable:
+                notes.append(f"{name}, from age {int(row['from_age'])} on: {row['reason']}.")
             data.append({"species": one.key, **row})
     if not rows:
         return None
     columns = [Column("Species", align="left"), Column("First age", align="left"), Column("Fish"), Column("Ages")]
-    columns += [Column("Total mortality Z", "per year"), Column("Overdispersion")]
+    columns += [Column("Total mortality Z", "per year"), Column("Overdispersion"), Column("Firm ground", align="left")]
     caption = (
         f"The estimate of {context.season} for every first age that could be taken as fully caught. Overdispersion "
-        "far above 1 means that one rate does not fit from that age on. These intervals leave out the error of the "
-        "age-length key."
+        "far above 1 means that one rate does not fit from that age on; without one (—) it could not be tested, and the interval "
+        "allows for none. These intervals leave out the error of the age-length key."
     )
-    return frame_table("first-age", caption, columns, rows, data=data)
+    firm = f"Firm ground: {KEY_FISH} fish or more, and limits no more than {KEY_FACTOR:g} times apart."
+    return frame_table("first-age", caption, columns, rows, notes=(firm, *notes), data=data)
+
+
+def _how_weak(z: Estimate) -> str:
+    return f"no: {counted(z.n, 'fish')}" if z.n < KEY_FISH else "no: wide interval"
 
 
 def history(found: Mortality, context: Context) -> Figure | None:
@@ -203,6 +221,11 @@ def history(found: Mortality, context: Context) -> Figure | None:
 def _lives(survival: Estimate) -> str:
     e = survival
     return f"{100 * e.value:.0f} of 100 live through a year ({100 * e.lower:.0f} to {100 * e.upper:.0f})"
+
+
+def _of_ages(result: Result, context: Context) -> str:
+    """The fish that a result holds for: ``brown trout of age 2 and older``."""
+    return f"{context.writer.nouns.species_name(result.species)} {ages_meant(result.estimate)}".rstrip()
 
 
 def _latest(key: str, found: Mortality, context: Context) -> tuple[Result | None, Result | None]:
@@ -226,11 +249,11 @@ def _total(one: SpeciesMortality, found: Mortality, changes: dict[str, list[Find
 
 def _followed(followed: Result, found: Mortality, context: Context) -> Finding:
     """Total mortality by year classes, which leads where year classes are known to have differed."""
-    name, e = context.writer.nouns.species_name(followed.species), followed.estimate
+    name, e = _of_ages(followed, context), followed.estimate
     ids: tuple[str, ...] = (followed.id,)
     text = (
-        f"total mortality of {name} was {context.writer.amount(e)} by year classes followed through the seasons, which need not "
-        "have been equal at birth"
+        f"total mortality of {name} was {context.writer.amount(e)} by year classes followed through the seasons{too_short(e)}, "
+        "which need not have been equal at birth"
     )
     survival = found.results.one(
         quantity="annual_survival", species=followed.species, season=followed.season, detail=followed.detail
@@ -259,12 +282,12 @@ def _of_the_season(one: SpeciesMortality, now: Result, found: Mortality, context
 
 
 def _not_firm(one: SpeciesMortality, now: Result, found: Mortality, context: Context) -> list[Finding]:
-    e, name = now.estimate, context.writer.nouns.species_name(one.key)
+    e, name = now.estimate, _of_ages(now, context)
     others = [r for r in found.results.where(quantity="total_mortality", species=one.key, season=context.season)
               if r.estimate.estimable and str(r.detail).startswith(("seasons", "year classes"))]  # fmt: skip
     text = f"the total mortality of {name} in {context.season} {why_not_firm(e)}, and is no firm ground"
     if others:
-        beside = joined([f"{r.detail} give {value_cell(r.estimate)} per year" for r in others])
+        beside = joined([f"{r.detail} give {value_cell(r.estimate)} per year{too_short(r.estimate)}" for r in others])
         text += f"; {beside}"
     return [Finding(sentence(text), (now.id, *(r.id for r in others)))]
 
@@ -291,7 +314,9 @@ def _methods(one: SpeciesMortality, now: Result, found: Mortality, context: Cont
     if len(values) < 2:
         return []
     low, high = min(r.estimate.value for r in values), max(r.estimate.value for r in values)
+    ages = sorted({meant.removeprefix("of age ").split(" ")[0] for r in values if (meant := ages_meant(r.estimate))}, key=int)
     name = context.writer.nouns.species_name(one.key)
+    name += f" from age {joined(ages, 'or')} on{', by method,' if len(ages) > 1 else ''}" if ages else ""
     outside = [r for r in values[1:] if not now.estimate.lower <= r.estimate.value <= now.estimate.upper]
     head = f"the {len(values)} estimates of total mortality of {name} run from {low:.2f} to {high:.2f} per year"
     tail = (

@@ -6,8 +6,10 @@ import re
 from collections.abc import Iterable
 
 from fishreport.analysis.classes import LATER_RUNS
+from fishreport.analysis.mortality import AGES_USED, TOO_SHORT
 from fishreport.analysis.result import Result
 from fishreport.exhibits.units import Units
+from fishreport.methods.estimate import Estimate
 
 FIRST_PASS = "Where water was fished in several passes, the first alone counts."
 """Ends the caption of means and shares by season, which go by the runs that catch rates go by."""
@@ -16,6 +18,23 @@ FIRST_PASS = "Where water was fished in several passes, the first alone counts."
 def first_pass(results: Iterable[Result]) -> str:
     """`FIRST_PASS` and a blank before it, to end a caption with, where a result leaves out runs of later passes; else nothing."""
     return f" {FIRST_PASS}" if any(LATER_RUNS in result.estimate.notes for result in results) else ""
+
+
+def ages_meant(estimate: Estimate) -> str:
+    """The ages that a total mortality or survival holds for, as an attribute of the fish: ``of age 2 and older``; else empty."""
+    said = next((note for note in estimate.notes if note.startswith(AGES_USED)), "")
+    return f"of age {said.removeprefix(AGES_USED)}" if said and estimate.estimable else ""
+
+
+def why_too_short(estimate: Estimate) -> str:
+    """Why an interval is known to be too short: ``seasons share aged fish``; else empty."""
+    return next((note.removeprefix(TOO_SHORT) for note in estimate.notes if note.startswith(TOO_SHORT)), "")
+
+
+def too_short(estimate: Estimate) -> str:
+    """`why_too_short` as a clause, with a blank before it: `` (interval too short: seasons share aged fish)``; else empty."""
+    reason = why_too_short(estimate)
+    return f" ({TOO_SHORT}{reason})" if reason else ""
 
 
 _NUMBER = r"\d[\d,]*(?:\.\d+)?"

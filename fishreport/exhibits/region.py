@@ -66,6 +66,8 @@ def index_table(waters: Sequence[ReportedWater], species: str, name: str, units:
         f"Indices of {name} by water in its reported season, with intervals. Catch rate and relative weight are of fish of stock "
         "length and longer, the share is of those that also reach quality length."
     )
+    if "Total mortality" in names:
+        caption += " Total mortality is that of the ages that each survey catches fully."
     return frame_table(f"indices-{species.replace('_', '-')}", caption, columns, rows, notes=tuple(said), data=data)
 
 

@@ -15,7 +15,7 @@ from typing import Literal
 from fishreport.analysis.result import Result
 from fishreport.exceptions import InputError
 from fishreport.exhibits.exhibit import Finding, Findings
-from fishreport.exhibits.notes import singular
+from fishreport.exhibits.notes import ages_meant, singular, too_short
 from fishreport.exhibits.nouns import Nouns, unit_words
 from fishreport.exhibits.units import MINUS, NO_VALUE, format_estimate, format_number
 from fishreport.methods.contrast import difference, percent_change
@@ -25,6 +25,7 @@ from fishreport.methods.objectives import ObjectiveOutcome, probability_above
 _PER_YEAR = " per year"
 _NOT_JUDGED = "not judged: "
 _ABOUT_ANOTHER = ("trend_per_year", "sen_slope", "step_change", "smoothed_change", "covariate_effect", "objective_probability")
+_OF_AGES = ("total_mortality", "annual_survival")
 Direction = Literal["up", "down", "steady", "unclear"]
 
 # Mastrandrea et al. 2010, guidance note on consistent treatment of uncertainties (IPCC), table 1; from memory.
@@ -181,8 +182,12 @@ class Writer:
     # ---- pieces -------------------------------------------------------------------------------------------------
 
     def subject(self, result: Result) -> str:
-        """What the result is about: ``the catch rate of brown trout of quality length (230 mm) and longer``."""
-        return self.nouns.phrase(_subject_of(result), result.species, result.size_class, result.site)
+        """What the result is about: ``the catch rate of brown trout of quality length (230 mm) and longer``; for deaths, ages."""
+        about = self.nouns.phrase(_subject_of(result), result.species, result.size_class, result.site)
+        ages = ages_meant(result.estimate)
+        if not ages and result.estimate.estimable and _subject_of(result) in _OF_AGES and result.quantity not in _OF_AGES:
+            ages = "of the ages fully caught"
+        return f"{about} {ages}".rstrip()
 
     def amount(self, estimate: Estimate) -> str:
         """Value and interval: ``61.2 fish per hour (95% interval 51.9 to 71.7)``."""
@@ -250,6 +255,9 @@ class Writer:
             raise InputError(f"a change needs two results of one quantity and place; got {before.id!r} and {after.id!r}")
         ids = (before.id, after.id)
         subject, span = self.subject(after), f"from {before.season} to {after.season}"
+        was, now = (ages_meant(r.estimate) for r in (before, after))
+        if was and now and was != now:
+            subject = f"{subject.removesuffix(f' {now}')}, {was} in {before.season} and {now} in {after.season},"
         lacking = [r for r in (before, after) if not r.estimate.estimable]
         if lacking:
             seasons = " and ".join(str(r.season) for r in lacking)
@@ -355,7 +363,7 @@ class Writer:
         if not outcome.mean.estimable:
             reason = _reason(outcome.mean)
             return Finding(sentence(f"{head}; whether it is met is not yet known: {reason}"), (result.id,), "none", key)
-        was = f"it was {self.amount(outcome.mean)}"
+        was = f"it was {self.amount(outcome.mean)}{too_short(outcome.mean)}"
         if math.isnan(outcome.probability):
             reason = next((note for note in outcome.notes if note.startswith(_NOT_JUDGED)), "too few data")
             tail = f"whether that meets the objective is not yet known: {reason.removeprefix(_NOT_JUDGED)}"

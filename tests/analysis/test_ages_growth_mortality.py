@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import math
 
 import numpy as np
 import pandas as pd
@@ -135,8 +134,6 @@ def test_mortality_of_the_demo(died, truth):
     one = died.species["brown_trout"]
     fishing = died.results.one(quantity="fishing_mortality", species="brown_trout", season=2025, detail=None).estimate
     assert fishing.value == pytest.approx(one.fit.total_mortality.value - one.natural.value)
-    assert one.rates.fishing + one.rates.natural == pytest.approx(one.rates.total)
-    assert one.rates.survival == pytest.approx(math.exp(-total.value))
 
 
 def test_chapman_robson_of_the_numbers_at_age_by_hand(died):
@@ -186,7 +183,6 @@ def test_few_data_are_said_and_never_crash(study, recent, change, reason):
     assert reason in final.notes[0]
     assert final.notes[0].startswith("not estimable: ")
     assert total.notes[0].startswith("not estimable: ")
-    assert died.species["brown_trout"].rates is None
 
 
 def test_modes_stand_in_where_there_are_no_ages(study, demo_survey):

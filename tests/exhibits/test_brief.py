@@ -12,13 +12,16 @@ from brief_sample import SPECIES, estimate, frequencies_of, made_results, made_s
 from reading_level import reading_ease, syllables
 
 from fishreport.analysis.classes import LATER_PASSES
+from fishreport.analysis.mortality import AGES_USED, SHARED_AGES
 from fishreport.analysis.result import Result, Results
 from fishreport.exhibits.brief import CAUTION, brief_content, tally_of
+from fishreport.exhibits.brief_pictures import third_picture
 from fishreport.exhibits.brief_words import PlainWords, of_hundred, plain, range_sentence
 from fishreport.exhibits.brief_work import HOW
 from fishreport.exhibits.context import report_context
 from fishreport.exhibits.units import format_estimate
 from fishreport.methods.estimate import Estimate
+from fishreport.study import read_study
 
 # Signs of the trade's own language, none of which an angler should meet.
 JARGON = re.compile(
@@ -282,6 +285,11 @@ def test_other_sentences(words, us):
     )
     lives = Result("annual_survival", estimate(0.49, 0.39, 1.0, ""), 2025, "brown_trout", "all")
     assert words.survival(lives).text == "Of 100 grown brown trout, about 49 live through a year (39 to 100)."
+    noted = lives.estimate.noting(f"{AGES_USED}2 and older", SHARED_AGES)
+    assert words.survival(dataclasses.replace(lives, estimate=noted)).text == (
+        "Of 100 brown trout of age 2 and older, about 49 live through a year (39 to 100); this range is too narrow: seasons share "
+        "aged fish."
+    )
     age = Result("length_at_age", estimate(384.2, 375.7, 394.1, "mm"), None, "brown_trout", "all", detail="age 3")
     assert words.growth(age).text == "At age 3 the average brown trout is about 38.4 cm (37.6 to 39.4)."
     assert us.growth(age).text == "At age 3 the average brown trout is about 15.13 inches (14.79 to 15.52)."
@@ -388,3 +396,27 @@ def test_what_the_tool_writes_reads_easily(tmp_path, trend, units):
         assert not JARGON.search(text), text
     if units == "us":
         assert not re.search(r"\b(?:mm|cm|km|kg|g)\b", " ".join(texts))
+
+
+@pytest.mark.parametrize("shared", [False, True])
+def test_an_aim_on_deaths_says_of_which_ages_and_how_good_its_range_is(repository, shared):
+    notes = (f"{AGES_USED}3 and older", *([SHARED_AGES] if shared else []))
+    e = estimate(0.7, 0.5, 0.9, "per year").noting(*notes)
+    known = Results([Result("total_mortality", e, 2025, "brown_trout", "all")])
+    study = read_study(repository / "demo_inputs")
+    aim = next(row for row in brief_content(study, known).aims if "die in a year" in row.about)
+    assert aim.about == "Of 100 brown trout of age 3 and older, those that die in a year"
+    assert aim.found == "50 of 100 (39 to 59)" + ("; this range is too narrow: seasons share aged fish" if shared else "")
+
+
+def test_the_drawing_of_survival_names_the_ages_that_all_seasons_share(words):
+    def drawn(ages):
+        line = [
+            Result("annual_survival", estimate(0.5, 0.4, 0.6, "").noting(f"{AGES_USED}{age} and older"), 2024 + place,
+                   "brown_trout", "all")
+            for place, age in enumerate(ages)
+        ]  # fmt: skip
+        return third_picture(Results(line), words).caption
+
+    assert drawn((2, 2)) == "How many of 100 brown trout of age 2 and older live through a year, by season."
+    assert drawn((2, 3)) == "How many of 100 grown brown trout live through a year, by season."

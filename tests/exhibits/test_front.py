@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
+from fishreport.analysis.mortality import AGES_USED, SHARED_AGES
 from fishreport.analysis.plan import evaluate_objectives
 from fishreport.analysis.result import Result, Results
 from fishreport.exhibits import front
@@ -32,17 +35,38 @@ def _rate(value, low, high, season=2025, detail=None, quantity="total_mortality"
     return Result(quantity, e, season, "brown_trout", size_class, detail=detail)
 
 
+@pytest.mark.parametrize(("notes", "clause"), [((), ""), ((SHARED_AGES,), " (interval too short: seasons share aged fish)")])
 @pytest.mark.parametrize(("followed", "said"), [((0.593, 0.532, 0.654), True), ((0.648, 0.469, 0.862), False)])
-def test_a_verdict_that_hangs_on_the_estimator_is_said(repository, demo_context, followed, said):
+def test_a_verdict_that_hangs_on_the_estimator_is_said(repository, demo_context, followed, said, notes, clause):
     aim = {"name": "Few die", "quantity": "total_mortality", "species": "BNT", "at_most": 0.65}
     study = read_study(repository / "demo_inputs", overrides={"objectives": [aim]})
-    known = Results([_rate(0.706, 0.514, 0.944), _rate(*followed, detail="year classes followed")])
+    other = _rate(*followed, detail="year classes followed")
+    known = Results([_rate(0.706, 0.514, 0.944), replace(other, estimate=other.estimate.noting(*notes))])
     card = front.scorecard(evaluate_objectives(study, known), demo_context)
     notes = [note for note in card.notes if "estimator" in note]
     assert notes == (
-        ["“Few die” hangs on the estimator: by “year classes followed” the estimate is 0.593 per year (95% interval 0.532 to "
-         "0.654) and the objective met (probability 0.97)."] if said else []
+        [f"“Few die” hangs on the estimator: by “year classes followed”{clause} it is 0.593 per year (95% interval 0.532 to "
+         "0.654), and met (probability 0.97)."] if said else []
     )  # fmt: skip
+
+
+def test_an_objective_names_its_ages_and_an_interval_known_to_be_too_short(repository, demo_context):
+    aim = {"quantity": "total_mortality", "species": "BNT", "at_most": 0.65, "over_years": 2}
+    study = read_study(repository / "demo_inputs", overrides={"objectives": [aim]})
+    notes = (f"{AGES_USED}2 and older", SHARED_AGES)
+    known = [_rate(0.7, 0.5, 0.9, year) for year in (2024, 2025)]
+
+    def card(*noted):
+        results = [replace(r, estimate=r.estimate.noting(*own)) for r, own in zip(known, noted, strict=True)]
+        return front.scorecard(evaluate_objectives(study, Results(results)), demo_context)
+
+    alike = card(notes, notes)
+    assert alike.rows[0].objective == "The total mortality rate of brown trout of age 2 and older"
+    assert alike.notes[-1].endswith("of age 2 and older: interval too short: seasons share aged fish, and its probability too "
+                                    "near 0 or 1.")  # fmt: skip
+    unlike = card(notes, (f"{AGES_USED}3 and older",))
+    assert unlike.rows[0].objective == "The total mortality rate of brown trout of the ages fully caught"
+    assert not any("too short" in note for note in unlike.notes)
 
 
 def test_an_objective_that_is_not_judged_says_why(repository, demo_context):

@@ -358,3 +358,30 @@ def test_names_of_classes_and_units() -> None:
     assert NOUNS.phrase("new_measure", "brown_trout") == "the new measure of brown trout"
     assert unit_words("kg/km") == "kg per km"
     assert sentence("it is so.") == "It is so."
+
+
+def _deaths(season: int | None, ages: str, quantity: str = "total_mortality", detail: str | None = None) -> Result:
+    e = estimate(0.7, 0.5, 0.9, "per year").noting(*([f"fish of age {ages} and older"] if ages else []))
+    return Result(quantity, e, season, "brown_trout", "all", detail=detail)
+
+
+def test_deaths_are_those_of_the_ages_that_the_estimate_names() -> None:
+    writer = Writer()
+    assert writer.level(_deaths(2025, "2")).text.startswith(
+        "In 2025 the total mortality rate of brown trout of age 2 and older was"
+    )
+    assert writer.level(_deaths(2025, "")).text.startswith("In 2025 the total mortality rate of brown trout was")
+    assert "of brown trout of age 3 and older rose or fell" in writer.change(_deaths(2024, "3"), _deaths(2025, "3")).text
+    assert (
+        "the total mortality rate of brown trout, of age 3 and older in 2024 and of age 2 and older in 2025, rose or fell from 2024"
+    ) in writer.change(_deaths(2024, "3"), _deaths(2025, "2")).text
+    moved = _deaths(None, "", "trend_per_year", "total_mortality")
+    assert "of brown trout of the ages fully caught" in writer.trend(moved, first=2016, last=2025).text
+
+
+def test_an_objective_held_against_an_interval_too_short_says_so() -> None:
+    result = _deaths(2025, "2")
+    short = result.estimate.noting("interval too short: seasons share aged fish")
+    for e, told in ((result.estimate, False), (short, True)):
+        text = Writer().objective(replace(result, estimate=e), evaluate_objective(e, at_most=0.65)).text
+        assert ("(interval too short: seasons share aged fish)" in text) is told
