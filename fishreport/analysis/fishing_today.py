@@ -32,7 +32,7 @@ from fishreport.exceptions import InputError
 from fishreport.fielddata.survey import Survey
 from fishreport.methods.catch_curve import CatchCurve
 from fishreport.methods.estimate import Estimate
-from fishreport.methods.mortality import ChapmanRobson, MortalityRates, chapman_robson, rates
+from fishreport.methods.mortality import ChapmanRobson, chapman_robson
 from fishreport.population.regulation import Regulation
 from fishreport.study import Study
 
@@ -211,8 +211,6 @@ class SpeciesFishing:
         The same over all fish of the ages that the catch curve uses (per year).
     natural : Estimate | None
         Natural mortality weighed by total mortality less that (per year); None where it is given by hand, or F is.
-    rates : MortalityRates | None
-        All rates that follow from both, of fish open to harvest.
     """
 
     key: str
@@ -223,7 +221,6 @@ class SpeciesFishing:
     fishing: Estimate
     spread: Estimate
     natural: Estimate | None
-    rates: MortalityRates | None
 
 
 @dataclass(frozen=True)
@@ -278,15 +275,13 @@ def species_fishing(study: Study, survey: Survey, own: LengthClasses, today: Reg
     spread = drawn(over, PER_YEAR, f"the same spread over the ages of the catch curve, {how}")
     if known.fit is None or known.growth.missing:
         spread = Estimate.not_estimable("no catch curve or no growth curve", units=PER_YEAR, level=level)
-    natural, every, rates_now = None, None, known.rates
-    if fishing.estimable and rates_now is not None and rates_now.fishing_how == "harvest":
-        if rates_now.natural_how != "given by hand":
-            natural = described(rates_now.natural, PER_YEAR, f"{known.natural_how}, {WEIGHED}", level, n)
-        every = rates(fishing=float(np.median(rates_now.fishing)), natural=float(np.median(rates_now.natural)))
+    natural, now = None, known.rates
+    if fishing.estimable and now is not None and now.fishing_how == "harvest" and now.natural_how != "given by hand":
+        natural = described(now.natural, PER_YEAR, f"{known.natural_how}, {WEIGHED}", level, n)
     return SpeciesFishing(
         own.species.key, known, anglers.year, drawn(anglers.open_number, "fish", f"of the {how}"),
         drawn(share, "percent", f"fish kept in the year over fish open to harvest at the survey, {how}"), fishing, spread,
-        natural, every,
+        natural,
     )  # fmt: skip
 
 

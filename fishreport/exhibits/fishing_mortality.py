@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 
+from fishreport.analysis.firm_ground import is_firm
 from fishreport.analysis.fishing_today import CREEL, CREEL_OVER_AGES, FITS_BOTH, Fishing, SpeciesFishing
 from fishreport.analysis.mortality import Mortality, SpeciesMortality
 from fishreport.analysis.result import Result
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Finding, Table
-from fishreport.exhibits.firm_ground import is_firm
 from fishreport.exhibits.notes import shown_note
 from fishreport.exhibits.tabulate import frame_table, joined
 from fishreport.exhibits.units import NO_VALUE, Units, format_estimate
@@ -17,9 +17,10 @@ from fishreport.exhibits.wording import percent_level, sentence
 from fishreport.methods.estimate import Estimate
 
 CREEL_ASSUMES = (
-    "The number of fish is that of the survey, taken for the whole year; fish open to harvest count as far as anglers meet them, "
-    "and what anglers catch and keep is as they told the clerk. A creel survey that misses anglers, or a census that misses "
-    "fish, shifts the rate by as much."
+    "The number of fish is that of the survey, taken as present on average through the year; more are alive at the year's start, "
+    "and the share of those that die by fishing is u in the table of all rates of death. Fish open to harvest count as far as "
+    "anglers meet them, and what anglers catch and keep is as they told the clerk. A creel survey that misses anglers, or a "
+    "census that misses fish, shifts the rate by as much."
 )
 
 
@@ -92,12 +93,12 @@ def fishing_table(fishing: Fishing, found: Mortality, context: Context) -> Table
 
     rows = [
         ["May be kept today", *(open_lengths(one, context) for _, one in shown)],
-        row("Those at the survey, fish", [one.open_number for _, one in shown]),
-        row("Kept in the year for 100 of them", [one.exploitation for _, one in shown]),
+        row("Those present on average, fish", [one.open_number for _, one in shown]),
+        row("Kept in the year, per 100 present on average", [one.exploitation for _, one in shown]),
         row("Fishing mortality F of them, per year", [one.fishing for _, one in shown]),
         row("The same over the ages of the catch curve, per year", [one.spread for _, one in shown]),
         row("Total less natural mortality at those ages, per year", [left[one.key] for _, one in shown]),
-        row("Natural mortality M that fits both, per year", [one.natural for _, one in shown]),
+        row("Natural mortality M that fits both, used in the scenarios, per year", [one.natural for _, one in shown]),
     ]
     notes = dict.fromkeys([CREEL_ASSUMES])
     for name, one in shown:
@@ -157,7 +158,7 @@ def _by_creel(asked: SpeciesFishing, fishing: Fishing, context: Context) -> Find
     amount = context.writer.amount(rate.estimate)
     text = (
         f"fishing mortality of {name} that may be kept ({open_lengths(asked, context)}) was {amount} by {source}, deaths after "
-        f"release included; anglers kept {kept.value}{limits} for every 100 of them at the survey"
+        f"release included; anglers kept {kept.value}{limits} for every 100 of them present on average through the year"
     )
     return Finding(sentence(text), (rate.id, share.id))
 

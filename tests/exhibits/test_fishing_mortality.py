@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import re
 
 import numpy as np
 import pytest
 
+from fishreport.analysis.death_rates import death_rates
+from fishreport.analysis.firm_ground import is_firm, survival_to_tell
 from fishreport.analysis.fishing_today import CREEL, CREEL_OVER_AGES, Fishing, fishing_today
 from fishreport.analysis.mortality import FOLLOWED, Mortality, mortality
 from fishreport.analysis.result import Result, Results
 from fishreport.analysis.stocking import StockingStep
+from fishreport.exhibits import death_rates as death_exhibits
 from fishreport.exhibits import fishing_mortality as exhibits
 from fishreport.exhibits import mortality as mortality_exhibits
 from fishreport.exhibits import natural_mortality as natural_exhibits
 from fishreport.exhibits.context import report_context
-from fishreport.exhibits.firm_ground import is_firm, survival_to_tell
 from fishreport.methods.estimate import Estimate
 from fishreport.population.regulation import Regulation
 from fishreport.study import read_study
@@ -131,7 +134,7 @@ def test_without_a_creel_survey_the_sentence_says_what_would_tell(made, context)
 def test_without_a_number_of_fish_the_share_is_not_known(made, context):
     found, fishing = made
     none = Estimate.not_estimable("the number of fish is not known: no census, no removal, none by hand", units="per year")
-    asked = _asked(fishing, fishing=none, spread=none, natural=None, rates=None)
+    asked = _asked(fishing, fishing=none, spread=none, natural=None)
     text = _text(_trout(found, fishing=_rate(0.12, 0.0, 0.79)), context, asked)
     assert "is known from the creel survey, but not how large a share of them that is: the number of fish is not known" in text
     assert "the data do not tell it from nothing" in text
@@ -145,22 +148,18 @@ def test_fish_that_may_not_be_kept_die_after_release(made, context):
 
 
 @pytest.mark.parametrize(("units", "length"), [("metric", "356 mm and longer"), ("us", "14.0 in and longer")])
-def test_tables_in_both_units(repository, made, units, length):
+def test_tables_in_both_units(repository, study, made, units, length):
     found, fishing = made
     own = report_context(read_study(repository / "demo_inputs", overrides={**FEW, "report.units": units}))
     table = exhibits.fishing_table(fishing, found, own)
     assert table.rows[0] == ("May be kept today", length, length)
     assert [c.heading for c in table.columns] == ["Measure", "Brown trout", "Rainbow trout"]
     assert {row["quantity"] for row in table.data} >= {"exploitation", "fishing_mortality", "fish_open_to_harvest"}
-    fits = natural_exhibits.natural_table(found, own, fishing).rows[2]
-    assert fits[0] == "That fits total mortality and creel survey"
-    assert fits[1] == exhibits.value_cell(fishing.species["brown_trout"].natural)
-    assert fits[3] == "—"
-    assert not any("creel" in row[0] for row in natural_exhibits.natural_table(found, own).rows)
-    rates = natural_exhibits.rates_table(found, own, fishing)
+    rates = death_exhibits.rates_table(death_rates(study, found, fishing), found, own, fishing)
     cells = {row[0]: row[2:] for row in rates.rows}
     for place, key in enumerate(("brown_trout", "rainbow_trout")):
-        assert cells["F"][place] == f"{fishing.species[key].fishing.value:.2f}"
+        e = fishing.species[key].fishing
+        assert cells["F"][place] == f"{e.value:.2f} ({e.lower:.2f} to {e.upper:.2f})"
     assert len(cells["F"]) == 2  # nothing firm tells of smallmouth bass
     assert rates.rows[-1][2].startswith("301 fish (")  # kept, of harvest.csv
     assert any(length in note for note in rates.notes)
@@ -222,10 +221,10 @@ WEAK, TOGETHER = _rate(0.74, 0.36, 1.58, 11), "seasons 2021 to 2025 together"
 @pytest.mark.parametrize(
     ("totals", "natural", "fishing", "words"),
     [
-        ({None: _rate(0.8, 0.7, 0.9)}, 0.5, "0.30", "fishing mortality"),
-        ({None: WEAK, TOGETHER: _rate(0.7, 0.5, 0.9), FOLLOWED: _rate(0.9, 0.8, 1.0)}, 0.5, "0.20",
+        ({None: _rate(0.8, 0.7, 0.9)}, 0.5, 0.3, "Z is that of the catch curve, 0.80 (0.70 to 0.90) per year"),
+        ({None: WEAK, TOGETHER: _rate(0.7, 0.5, 0.9), FOLLOWED: _rate(0.9, 0.8, 1.0)}, 0.5, 0.2,
          "Z is that of the seasons 2021 to 2025 together, 0.70 (0.50 to 0.90) per year"),
-        ({None: WEAK, TOGETHER: _rate(0.7, 0.2, 0.9), FOLLOWED: _rate(0.9, 0.8, 1.0)}, 0.5, "0.40",
+        ({None: WEAK, TOGETHER: _rate(0.7, 0.2, 0.9), FOLLOWED: _rate(0.9, 0.8, 1.0)}, 0.5, 0.4,
          "Z is that of year classes followed, 0.90 (0.80 to 1.00) per year"),
         ({None: WEAK, TOGETHER: _rate(0.44, 0.19, 0.84), FOLLOWED: _rate(0.35, 0.24, 0.45)}, 0.41, None,
          "rates are not given: its total mortality rests on 11 fish of the ages used, fewer than 30, and where it is firm (year "
@@ -235,16 +234,17 @@ WEAK, TOGETHER = _rate(0.74, 0.36, 1.58, 11), "seasons 2021 to 2025 together"
          "its total mortality rests on 11 fish of the ages used, fewer than 30, and no other estimate of it is firm ground"),
     ],
 )  # fmt: skip
-def test_rates_stand_on_firm_ground_or_are_left_out(made, context, totals, natural, fishing, words):
+def test_rates_stand_on_firm_ground_or_are_left_out(study, made, context, totals, natural, fishing, words):
     found, asked = made
     changed = _with_totals(found, totals, _rate(natural, 0.2, 0.8))
     context = dataclasses.replace(context, classes=tuple(c for c in context.classes if c.species.key == "smallmouth_bass"))
-    table = natural_exhibits.rates_table(changed, context, asked)
+    rates = death_rates(study, changed, asked)
+    table = death_exhibits.rates_table(rates, changed, context, asked)
     if fishing is None:
-        text = " ".join(natural_exhibits.rates_notes(changed, context, asked))
+        text = " ".join(death_exhibits.rates_notes(rates, changed, context, asked))
         assert table is None
     else:
-        assert {row[0]: row[2] for row in table.rows}["F"] == fishing
+        assert float({row[0]: row[2] for row in table.rows}["F"].split(" ")[0]) == pytest.approx(fishing, abs=0.1)
         assert table.rows[-1][1:] == ("number that anglers kept in a year, by creel survey", "4 fish (2 to 6)")
         text = " ".join(table.notes)
     assert words in text
@@ -368,3 +368,81 @@ def test_the_demo_agrees_with_itself_by_the_curve(made):
     """Ages of the study file against the fitted curve (table 5.1 turned round by hand, and 0.75 of a year gone in October)."""
     for key, given in (("brown_trout", 2.6), ("rainbow_trout", 2.6), ("smallmouth_bass", 3.7)):
         assert made[0].species[key].age_at_mature_length == pytest.approx(given, abs=0.1)
+
+
+# ---- which natural mortality, which fish, which denominator -----------------------------------------------------------------
+
+
+def test_natural_mortality_that_is_used_is_told_from_the_median_of_the_forms(made, context):
+    found, fishing = made
+    table = natural_exhibits.natural_table(found, context, fishing)
+    rows = {row[0]: row[1:] for row in table.rows}
+    used = [fishing.species["brown_trout"].natural, fishing.species["rainbow_trout"].natural,
+            found.species["smallmouth_bass"].forms.median]  # fmt: skip
+    assert rows[natural_exhibits.USED] == tuple(exhibits.value_cell(e) for e in used)
+    assert rows["which is"] == (natural_exhibits.FIT, natural_exhibits.FIT, "median of the forms")
+    assert rows[natural_exhibits.MEDIAN][0] == exhibits.value_cell(found.species["brown_trout"].forms.median)
+    assert natural_exhibits.FIT_USED in table.notes
+    alone = natural_exhibits.natural_table(found, context)
+    assert {row[0]: row[1:] for row in alone.rows}["which is"] == ("median of the forms",) * 3
+    assert natural_exhibits.FIT_USED not in alone.notes
+    figure = natural_exhibits.natural_figure(found, context, fishing)
+    drawn = {tuple(row[:2]): row[2] for row in figure.table.rows}
+    assert drawn["Brown trout", natural_exhibits.USED] == rows[natural_exhibits.USED][0]
+    assert drawn["Brown trout", natural_exhibits.MEDIAN] == rows[natural_exhibits.MEDIAN][0]
+    assert f"used {rows[natural_exhibits.USED][1]}." in figure.alt
+
+
+def test_both_denominators_are_named(study, made, context):
+    found, fishing = made
+    table = exhibits.fishing_table(fishing, found, context)
+    assert table.rows[2][0] == "Kept in the year, per 100 present on average"
+    assert "present on average through the year" in table.notes[0]
+    rates = death_exhibits.rates_table(death_rates(study, found, fishing), found, context, fishing)
+    assert rates.columns[1].heading == "Rate, or share of the fish alive at the year's start"
+    assert death_exhibits.OF_THE_START in rates.notes
+    assert "median and 95% interval over 100 joint draws of F and M" in rates.caption
+    assert "point values" not in rates.caption
+    assert all(re.search(r"\d to [\d.]+\)$", cell) for row in rates.rows[:9] for cell in row[2:])
+    assert len(rates.data) == 18
+
+
+def test_a_rate_taken_as_exact_is_said(repository, demo_survey, made, context):
+    study = read_study(repository / "demo_inputs", overrides={**FEW, "parameters.natural_mortality": 0.4})
+    fishing = fishing_today(study, demo_survey, context.classes)
+    rates = death_exhibits.rates_table(death_rates(study, made[0], fishing), made[0], context, fishing)
+    assert {row[0]: row[2] for row in rates.rows}["M"] == "0.40"
+    told = [note for note in rates.notes if "natural mortality came without a spread and is taken as exact" in note]
+    assert [note.split(":")[0] for note in told] == ["Brown trout", "Rainbow trout"]
+
+
+def test_year_classes_followed_carry_that_their_interval_is_too_short(made, context):
+    found, fishing = made
+    items = mortality_exhibits.findings(found, context, fishing).items
+    followed = [item.text for item in items if "year classes followed" in item.text]
+    assert len(followed) == 2  # rainbow trout by its own sentence, smallmouth bass beside the catch curve
+    assert all("(interval too short: seasons share aged fish)" in text for text in followed)
+    bare = [dataclasses.replace(r, estimate=dataclasses.replace(r.estimate, notes=())) for r in found.results]
+    texts = [item.text for item in mortality_exhibits.findings(Mortality(Results(bare), found.species), context).items]
+    assert not any("too short" in text or "of age" in text for text in texts)
+
+
+def test_ages_and_weak_estimates_are_marked_in_the_tables(made, context):
+    found, _ = made
+    total = mortality_exhibits.total_table(found, context)
+    for row, result in zip(total.rows, found.results.where(quantity="total_mortality", season=2025), strict=True):
+        assert row[1].endswith(
+            next(note for note in result.estimate.notes if "and older" in note)
+            .removeprefix("fish of ")
+            .replace(" and older", "+")
+        )
+        weak = f"{row[0]}, " in " ".join(note for note in total.notes if mortality_exhibits.NOT_FIRM in note)
+        assert is_firm(result.estimate) or weak
+    first = mortality_exhibits.sensitivity_table(found, context)
+    for row in first.rows:
+        few = int(row[2]) < 30
+        assert row[6] == (f"no: {row[2]} fish" if few and row[4] != "not estimable" else row[6])
+        assert row[6] in ("yes", "no: wide interval", "—") or few
+    assert "Firm ground: 30 fish or more, and limits no more than 3 times apart." in first.notes
+    gone = [note for note in first.notes if "tell less than a single fish" in note]
+    assert len(gone) == sum(row[4] == "not estimable" for row in first.rows)

@@ -5,12 +5,15 @@ from __future__ import annotations
 import dataclasses
 import re
 import xml.etree.ElementTree as ET
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from fishreport.analysis import growth, mortality, population
+from fishreport.analysis.death_rates import death_rates
 from fishreport.exhibits import age_reading, fish_growth
+from fishreport.exhibits import death_rates as death_exhibits
 from fishreport.exhibits import growth as growth_exhibits
 from fishreport.exhibits import mortality as mortality_exhibits
 from fishreport.exhibits import natural_mortality as natural_exhibits
@@ -29,9 +32,10 @@ MADE = (
     (age_reading, 0, ["ages_table", "bias_figure"]),
     (fish_growth, 0, _FISH.split()),
     (mortality_exhibits, 1, _MORTALITY.split()),
-    (natural_exhibits, 1, ["natural_table", "rates_table", "natural_figure"]),
+    (natural_exhibits, 1, ["natural_table", "natural_figure"]),
     (population_exhibits, 2, _POPULATION.split()),
 )
+STUDY = read_study(Path(__file__).resolve().parents[2] / "demo_inputs", overrides={"parameters.draws": 200})
 
 
 def _seasons(survey, first):
@@ -77,7 +81,8 @@ def bare(studies, recent):
 
 
 def _all(context, analysed):
-    return {name: getattr(module, name)(analysed[place], context) for module, place, names in MADE for name in names}
+    shown = {name: getattr(module, name)(analysed[place], context) for module, place, names in MADE for name in names}
+    return shown | {"rates_table": death_exhibits.rates_table(death_rates(STUDY, analysed[1]), analysed[1], context)}
 
 
 def _said(context, analysed):
@@ -122,7 +127,7 @@ def test_assumptions_stand_beside_the_numbers(made):
     for name, text in (
         ("growth_table", growth_exhibits.GROWTH_ASSUMES), ("recapture_table", fish_growth.TAGS_ASSUME),
         ("rings_table", fish_growth.RINGS_ASSUME), ("total_table", mortality_exhibits.TOTAL_ASSUMES),
-        ("natural_table", natural_exhibits.NATURAL_ASSUMES), ("rates_table", natural_exhibits.FISHING_ASSUMES),
+        ("natural_table", natural_exhibits.NATURAL_ASSUMES), ("rates_table", death_exhibits.FISHING_ASSUMES),
         ("census_table", population_exhibits.CENSUS_ASSUMES), ("removal_table", population_exhibits.REMOVAL_ASSUMES),
         ("catchability_table", population_exhibits.LINK_ASSUMES),
     ):  # fmt: skip
@@ -145,8 +150,9 @@ def test_table_cells_are_the_estimates(made):
     assert row[4] == str(curve.n)
     census = population_exhibits.census_table(numbers, context)
     assert census.rows[4][:5] == ("Brown trout", "In all", "1,954", "1,349", "206")
-    rates = {row[0]: row[2] for row in natural_exhibits.rates_table(died, context).rows}
-    assert rates["S"] == f"{100 * died.species['brown_trout'].rates.survival:.0f}%"
+    rates = {row[0]: row[2] for row in _all(context, made[1])["rates_table"].rows}
+    told = death_rates(STUDY, died)["brown_trout"].rates["S"]
+    assert rates["S"] == f"{told.value:.0f}% ({told.lower:.0f} to {told.upper:.0f})"
 
 
 def test_the_limb_of_the_catch_curve_is_marked_in_the_numbers(made):
