@@ -186,8 +186,11 @@ def test_a_slider_moved_by_the_keyboard_changes_figure_and_numbers(method: str, 
     visit = visits[method]
     label, key, said = MOVES[method]
     old = visit.drawing
-    sentence, drawing = visit.change(lambda: visit.slide(label, key))
-    assert drawing != old
+    sentence, _ = visit.change(lambda: visit.slide(label, key))
+    visit.page.wait_for_function(  # the drawing comes after the sentence
+        "old => document.querySelector('.fishreport-lesson svg[role=img]').getAttribute('aria-label') !== old", arg=old
+    )
+    drawing = visit.drawing
     assert sentence in drawing
     assert said in visit.lesson.inner_text() or said in drawing
     assert visit.lesson.locator("table tbody td").first.is_visible()
