@@ -40,11 +40,28 @@ def study(tmp_path: Path) -> Path:
         ("build", "x", "--jobs", "0"),
         ("build", "x", "--jobs", "two"),
         ("simulate", "x", "--seed", "a"),
+        ("simulate", "x", "--seed", "-1"),
+        ("simulate", "x", "--sites", "37"),
+        ("sheets", "x", "--conductivity", "-5"),
+        ("sheets", "x", "--specific", "nan"),
     ],
 )
 def test_wrong_usage(arguments: tuple[str, ...], capsys: pytest.CaptureFixture[str]) -> None:
     assert run(*arguments) == 2
     assert "usage: fishreport" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("option", "told"),
+    [
+        (("build", "x", "--jobs", "x"), "argument --jobs: a whole number from 1 on, not 'x'"),
+        (("simulate", "x", "--sites", "99"), "argument --sites: a whole number from 3 to 36, not '99'"),
+        (("sheets", "x", "--conductivity", "-5"), "argument --conductivity: a number above 0, not '-5'"),
+    ],
+)
+def test_options_say_what_they_take(option: tuple[str, ...], told: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(*option) == 2
+    assert told in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("command", ["new", "check", "build", "simulate"])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from fishreport.terminal import say, visible
 
 _EXITS = (
     "Exit status: 0 done; 1 the data or the study are at fault; 2 wrong usage; 3 a chapter failed; 4 a review found what "
-    "--fail-on names."
+    "--fail-on names; 130 interrupted."
 )
 
 
@@ -32,9 +33,28 @@ def _list(text: str) -> list[str]:
 
 
 def _positive(text: str) -> int:
-    value = int(text)
-    if value < 1:
-        raise argparse.ArgumentTypeError(f"a whole number from 1 on, not {text}")
+    return _whole(text, 1)
+
+
+def _whole(text: str, least: int, most: int | None = None) -> int:
+    """A whole number within bounds, for an option."""
+    bounds = f"from {least} on" if most is None else f"from {least} to {most}"
+    try:
+        value = int(text)
+    except ValueError:
+        value = least - 1
+    if value < least or (most is not None and value > most):
+        raise argparse.ArgumentTypeError(f"a whole number {bounds}, not {text!r}")
+    return value
+
+
+def _above_zero(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0 < value < float("inf"):
+        raise argparse.ArgumentTypeError(f"a number above 0, not {text!r}")
     return value
 
 
@@ -119,8 +139,8 @@ def _parser() -> argparse.ArgumentParser:
     sheets = command("sheets", commands.run_sheets, "print field sheets, and a workbook to type them into")
     _add_study(sheets, settings=False)
     sheets.add_argument("--out", type=Path, metavar="DIR", help="where they go; the folder field-sheets of the study otherwise")
-    sheets.add_argument("--conductivity", type=float, metavar="US_CM", help="tonight's ambient conductivity (µS/cm)")
-    sheets.add_argument("--specific", type=float, metavar="US_CM", help="tonight's specific conductivity, at 25 °C (µS/cm)")
+    sheets.add_argument("--conductivity", type=_above_zero, metavar="US_CM", help="tonight's ambient conductivity (µS/cm)")
+    sheets.add_argument("--specific", type=_above_zero, metavar="US_CM", help="tonight's specific conductivity, at 25 °C (µS/cm)")
     sheets.add_argument("--temperature", type=float, metavar="C", help="tonight's water temperature (°C)")
 
     export = command("export", commands.run_export, "hand the data on: Darwin Core archive, data package, workbook of results")
@@ -141,9 +161,15 @@ def _parser() -> argparse.ArgumentParser:
 
     simulate = command("simulate", commands.run_simulate, "simulate a survey of an invented water whose truth is known")
     simulate.add_argument("folder", metavar="FOLDER", type=Path)
-    simulate.add_argument("--seed", type=int, default=1, metavar="N", help="start of the random numbers (default 1)")
-    simulate.add_argument("--seasons", type=_positive, default=10, metavar="N", help="seasons (default 10)")
-    simulate.add_argument("--sites", type=_positive, default=12, metavar="N", help="fixed sites (default 12)")
+    simulate.add_argument(
+        "--seed", type=partial(_whole, least=0), default=1, metavar="N", help="start of the random numbers (default 1)"
+    )
+    simulate.add_argument(
+        "--seasons", type=partial(_whole, least=1, most=40), default=10, metavar="N", help="seasons (default 10)"
+    )
+    simulate.add_argument(
+        "--sites", type=partial(_whole, least=3, most=36), default=12, metavar="N", help="fixed sites (default 12)"
+    )
     simulate.add_argument("--clean", action="store_true", help="plant no slips of the pen in the tables")
     return parser
 

@@ -13,6 +13,7 @@ import importlib.metadata
 import json
 import os
 import platform
+import shutil
 import sys
 import tempfile
 import time
@@ -223,7 +224,7 @@ class Cache:
             if entry is None:
                 damaged = True
                 with contextlib.suppress(OSError):
-                    path.unlink(missing_ok=True)
+                    shutil.rmtree(path) if path.is_dir() else path.unlink(missing_ok=True)
                 continue
             why = self._difference(entry, basis, inputs)
             if not why:

@@ -168,3 +168,15 @@ def test_a_study_that_changed_after_the_last_build_is_seen(study: Path) -> None:
     assert not cache.is_older_than(study)
     os.utime(study / "fish.csv", ns=(later + 1, later + 1))
     assert cache.is_older_than(study)
+
+
+def test_an_entry_that_is_a_folder_is_taken_away(study: Path) -> None:
+    read = read_study(study / "study.toml")
+    cache, one = Cache(cache_folder(read)), PlannedChapter("a", 1, study / "study.toml")
+    cache.keep(one, Inputs(read, None), READS, chapter("a", "# One").notebook)
+    (entry,) = (cache.folder / "chapters" / "a").glob("*.entry")
+    entry.unlink()
+    (entry / "inside").mkdir(parents=True)
+    assert cache.look(one, Inputs(read, None)).reason == "its kept work was damaged"
+    cache.keep(one, Inputs(read, None), READS, chapter("a", "# One").notebook)
+    assert cache.look(one, Inputs(read, None)).notebook is not None
