@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import calendar
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -44,6 +45,7 @@ SPRING, SUMMER, AUTUMN_BEGINS = 4, 6, 8
 MATURITY_RATIO, MATURITY_SPREAD = 0.66, 0.1
 YOUNGEST, OLDEST = 6, 25
 LARGE_SHARE = 0.7
+_CURVES = {"beverton-holt": "Beverton and Holt's", "ricker": "Ricker's"}
 _GEAR_ODDS = "between published means of the two kinds of gear (Taylor and White 1992, second-hand)"
 
 
@@ -125,7 +127,7 @@ def _assumptions(study: Study, rules: Sequence[Regulation], angling: Angling) ->
         if name == "release_mortality" and today.release_mortality is not None:
             value = today.release_mortality
         origin: Origin = "given by hand" if _set_by_hand(study, name) else "default"
-        how = "assumed; a table above varies it"
+        how = "a table above varies it"
         found.append(_hand(name, value, "", how, p.level, origin))
         if name == "release_mortality":
             found += _under_other_gear(rules, angling, p.level)
@@ -264,9 +266,14 @@ def species_inputs(
     sources.append(_hand("maximum_age", oldest, "years", how, level, origin))
     spawns = spawning_month(own.species.name)
     lag = 2 if spawns >= AUTUMN_BEGINS else 1
-    how = f"spawning in month {spawns}, by the kind of fish"
-    sources.append(_hand("steepness", given.steepness, "", f"{given.recruitment} recruitment; {how}", level, "given by hand"))
-    sources.append(_hand("recruitment_sd", given.recruitment_sd, "", "of the logarithm of recruitment", level, "given by hand"))
+    how = f"{_CURVES[given.recruitment]} recruitment; spawning in {calendar.month_name[spawns]}, by the kind of fish"
+    for name, words in (
+        ("steepness", how),
+        ("recruitment_sd", "of the logarithm of recruitment"),
+        ("recruitment_autocorrelation", "of the logarithm of recruitment"),
+    ):
+        origin = "given by hand" if name in given.model_fields_set else "default"
+        sources.append(_hand(name, getattr(given, name), "", words, level, origin))
     ripe = _maturity(own, growth, sources, level)
     counted = counted_length(own)
     how = f"half at this length, 0.95 at {VULNERABILITY_SPREAD_MM:g} mm (2 in) more; common practice, no source"

@@ -21,8 +21,8 @@ from fishreport.study import Objective, Study
 
 DECIDED = "Simulations inform; licensed managers and the public process decide."
 UNMEASURED = (
-    "No survey here measures what share of released fish die, or of protected fish are kept: each is held at one value for a "
-    "rule, and no range holds how far that is off."
+    "No survey here measures what share of released fish die, of protected fish are kept, or of newly legal fish are let go: "
+    "each is held at one value, and no range holds how far that is off."
 )
 _TODAY, _UNTOLD, _UNKNOWN = "today's rule", "cannot be told", "not worked out"
 _HARVEST, _LARGE, _CHANCE = "scenario_harvest", "scenario_trophy", "objective_probability"

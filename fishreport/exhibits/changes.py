@@ -8,12 +8,13 @@ from collections.abc import Sequence
 from fishreport.analysis.catch_model import QUANTITY
 from fishreport.analysis.drivers import DriverEffect
 from fishreport.analysis.trend import Step
+from fishreport.exhibits.allowance import Allowance
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Finding, Findings, Table
 from fishreport.exhibits.tabulate import counted, frame_table, joined
 from fishreport.exhibits.trend import index_name, p_text, points
 from fishreport.exhibits.units import NO_VALUE, format_estimate, format_number
-from fishreport.exhibits.wording import Allowance, collect, direction, mirrored, percent_level, sentence
+from fishreport.exhibits.wording import collect, direction, mirrored, percent_level, sentence
 from fishreport.methods.estimate import Estimate
 
 
@@ -97,7 +98,7 @@ def driver_table(effects: Sequence[DriverEffect], context: Context) -> Table | N
              f"{format_number(step)} {unit}", shown.text if e.estimable else "not estimable", p_text(one.p),
              p_text(one.adjusted_p)]
         )  # fmt: skip
-    columns = [Column("Species", align="left"), Column("Index", align="left"), Column("Driver", align="left"), Column("For")]
+    columns = [Column("Species", align="left"), Column("Index", align="left"), Column("Driver", align="left"), Column("One sd")]
     columns += [Column("Change of the index"), Column("p"), Column("Adjusted p")]
     lag = next((one.result.detail for one in effects if "before" in str(one.result.detail)), "")
     caption = (

@@ -9,11 +9,12 @@ from dataclasses import dataclass
 from fishreport.analysis.classes import LengthClasses, study_classes
 from fishreport.analysis.result import Result
 from fishreport.analysis.trend import adjusted_p
+from fishreport.exhibits.allowance import Allowance
 from fishreport.exhibits.exhibit import Finding
 from fishreport.exhibits.nouns import Nouns
 from fishreport.exhibits.tabulate import counted, heading
 from fishreport.exhibits.units import Units
-from fishreport.exhibits.wording import Allowance, Writer, season_change, two_sided
+from fishreport.exhibits.wording import Writer, season_change, two_sided
 from fishreport.study import Study
 
 

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 
 from fishreport.analysis.creel import CATCH_RATE, EFFORT, KEPT, Creel
 from fishreport.analysis.result import Result
+from fishreport.exhibits.allowance import Allowance
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
 from fishreport.exhibits.history import narrow_season_axis
@@ -18,7 +19,7 @@ from fishreport.exhibits.style import Look, drawing, interval_points, letter, lo
 from fishreport.exhibits.tabulate import counted, frame_table, heading, joined
 from fishreport.exhibits.trend import p_text, slope_text
 from fishreport.exhibits.units import NO_VALUE, format_estimate, format_number
-from fishreport.exhibits.wording import Allowance, collect, percent_level, sentence
+from fishreport.exhibits.wording import collect, percent_level, sentence
 from fishreport.methods.creel import NO_ERROR
 
 RATE_ASSUMES = (

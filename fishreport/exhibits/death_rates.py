@@ -54,7 +54,7 @@ def _no_rates(one: SpeciesMortality, total: Result | None) -> str:
     if one.natural.estimable and total is not None and total.detail is not None:
         where = f"{total.detail}: {value_cell(total.estimate)} per year"
         where += f"; {TOO_SHORT}{reason}" if (reason := why_too_short(total.estimate)) else ""
-        return f"{weak}, and where it is firm ({where}) it is not above natural mortality, {value_cell(one.natural)}"
+        return f"{weak}, and where more fish tell it ({where}) it is not above natural mortality, {value_cell(one.natural)}"
     reason = next((n for n in one.fishing.notes if n.startswith("not estimable: ")), "not estimable: too few data")
     return reason.removeprefix("not estimable: ")
 
@@ -132,7 +132,8 @@ def rates_table(
         "fishing mortality F of a creel survey, fishing and natural deaths going on side by side: median and "
         f"{level} interval over {draws} joint draws of F and M."
     )
-    notes = [FISHING_ASSUMES, OF_THE_START, *rates_notes(used, found, context, fishing)]
+    by_total = any(one.total is not None for _, one in shown)
+    notes = [*([FISHING_ASSUMES] if by_total else []), OF_THE_START, *rates_notes(used, found, context, fishing)]
     notes.append(
         "Z is F + M, S is exp(−Z), A is 1 − S and u + v is A in each draw; medians and limits need not add up. Chapman and "
         "Robson's own estimate of survival, in the table of total mortality, parts from S where few fish are old enough."

@@ -128,7 +128,7 @@ def explorer(one: Comparison, grid: Grid | None, context: Context) -> Explorer |
     draws = one.inputs.life.draws if one.inputs.life is not None else 0
     few = f" over {grid.values.shape[-1]} of {draws} draws, which give about what all give under today's rule"
     notes = (
-        f"Only the minimum length differs{f'; the rest of the rule stays: {what}' if what else '.'}",
+        f"Only the minimum length differs{f'; the rest of the rule stays: “{what}”' if what else '.'}",
         *(("Lengths that give the same as the line above are left out.",) if same else ()),
         f"{percent_level(level)} intervals{few}. {kept_against_rule(one)} {CAUTION}",
     )

@@ -46,9 +46,10 @@ def scorecard(objectives: Sequence[ObjectiveResult], context: Context) -> Scorec
         source = "" if len(sources) == 1 else one.objective.source
         rows.append(ScorecardRow(name, target, value, shown.interval, chance, verdict, source, about))
     share = f"{100 * objectives[0].outcome.certainty:g}%"
+    fished = any(one.objective.quantity == "catch_rate" for one in objectives)
     notes: tuple[str, ...] = (
         f"An objective is called met when that is at least {share} probable by the estimate and its interval, not met when the "
-        "contrary is, and not yet known otherwise.",
+        f"contrary is, and not yet known otherwise{'; catch rates are judged at the sites fished' if fished else ''}.",
     )
     notes += tuple(note for one in objectives for note in _doubts(one, context) if note)
     caption = f"Objectives of the management plan in {context.season}, with the estimate that each is held against."

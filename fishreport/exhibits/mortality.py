@@ -33,7 +33,7 @@ COHORTS_ASSUME = (
     "season. Its interval is too short: seasons share aged fish in their keys."
 )
 
-NOT_FIRM = f"no firm ground, since it rests on fewer than {KEY_FISH} fish or its limits lie more than {KEY_FACTOR:g} times apart"
+NOT_FIRM = f"no firm ground, with fewer than {KEY_FISH} fish behind it or limits more than {KEY_FACTOR:g} times apart"
 
 
 def level_of(found: Mortality) -> str:
@@ -157,7 +157,8 @@ def total_table(found: Mortality, context: Context) -> Table:
     columns += [Column("Survival", "% a year"), Column("Fish")]
     caption = (
         f"Total mortality from the ages in the catch, with {level_of(found)} intervals. The first line of a species is "
-        f"the one that is reported for {context.season}; the others show how far the answer hangs on the method and "
+        f"the catch curve of {context.season}, which is the one spoken of where equal year classes may be taken for granted; the "
+        "others show how far the answer hangs on the method and "
         "on single seasons. A plus after an age stands for fish of that age and older."
     )
     return frame_table("total-mortality", caption, columns, rows, notes=tuple(notes), data=[r.record() for r in chosen])

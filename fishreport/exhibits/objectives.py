@@ -49,8 +49,8 @@ def objective_table(objectives: Sequence[ObjectiveResult], history: History, con
     columns = [Column("Objective", align="left"), Column("Target", align="left"), Column("Estimate")]
     columns += [Column("Probability"), Column("Verdict", align="left"), Column("Met in"), Column("Not met in")]
     caption = (
-        f"Objectives of the plan in {context.season}, and in how many of the seasons on record that it can be judged in each was "
-        "met and not met by today's bounds; in the others it was not yet known."
+        f"Objectives of the plan in {context.season}, and in how many of the seasons in which each can be judged it was met, "
+        "and not met, by today's bounds; in the others it was not yet known."
     )
     share = f"{100 * objectives[0].outcome.certainty:g}%"
     note = f"Met: at least {share} probable by the estimate and its interval. Not met: the contrary is. Else not yet known."

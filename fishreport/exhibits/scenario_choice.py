@@ -72,11 +72,26 @@ def sensitivity_table(one: Comparison, context: Context) -> Table | None:
     what = measure_heading(measure, context, one)
     what = what[0].lower() + what[1:]
     caption = (
-        f"{context.names[one.inputs.key]}: what hangs on assumptions that no survey measures. Median difference from today's "
+        f"{context.names[one.inputs.key]}: what hangs on what anglers are taken to do. Median difference from today's "
         f"rule in {what} in {when(one, one.horizons[-1])} with its interval, one assumption changed at a time; today's fishing "
         "mortality stays as it was estimated. A question mark: the simulations cannot tell the two rules apart."
     )
-    return frame_table(f"sensitivity-{anchor(one)}", caption, columns, rows, notes=[_of_some_draws(one, found)], data=data)
+    notes = [_of_some_draws(one, found), *_told_by_creel(one, found, context)]
+    return frame_table(f"sensitivity-{anchor(one)}", caption, columns, rows, notes=notes, data=data)
+
+
+def _told_by_creel(one: Comparison, found: Sensitivity, context: Context) -> list[str]:
+    """What a survey of anglers tells of an assumption that is varied: the other tables rest on that."""
+    told = {source.name: source for source in one.inputs.sources if source.origin == "estimated"}
+    said = []
+    for name in dict.fromkeys(case.assumption for case in found.cases):
+        if name in told:
+            e = told[name].estimate
+            value, low, high = (f"{100 * x:.0f}" for x in (e.value, e.lower, e.upper))
+            said.append(
+                f"{input_name(name)} is estimated ({told[name].how}): {value}% ({low} to {high}), as in the other tables."
+            )
+    return said
 
 
 def regret_table(one: Comparison, context: Context) -> Table | None:

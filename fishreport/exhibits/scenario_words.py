@@ -264,35 +264,35 @@ def creel_words(one: Comparison, context: Context) -> str:
 
 
 def _chance_finding(found: Scenarios, one: Comparison, aim: Aim, context: Context, key: bool) -> Finding:
-    """The probability to meet an aim under today's rule, and under the rule that gives the highest."""
+    """The probability to meet an aim under today's rule, and under those that give the lowest and the highest."""
     year = one.horizons[-1]
     chosen = [chance for chance in one.chances if chance.goal == aim.goal and chance.year == year]
-    today, best = chosen[0], max(chosen, key=lambda chance: chance.probability.value)
-    detail = f"year {year}"
+    ranked = sorted(chosen[1:], key=lambda chance: chance.probability.value)
+    told = [chosen[0], *(ranked if len(ranked) < 2 else (ranked[0], ranked[-1]))]
     every = found.results.where(quantity="objective_probability", species=one.inputs.key, size_class=aim.objective.size_class)
     rows = [
         r
         for r in every
         if (r.detail or "").startswith(f"{aim.objective.quantity},")
-        and (r.detail or "").endswith(detail)
-        and r.scenario in (today.scenario, best.scenario)
+        and (r.detail or "").endswith(f"year {year}")
+        and r.scenario in [chance.scenario for chance in told]
     ]
-    head = f"{one.inputs.classes.species.name}: the aim “{aim_words(aim, one, context)}” is met in {when(one, year)}"
-    now = f"{head} with probability {_probability(today.probability.value)} under today's rule"
-    lead = best.probability.lower > today.probability.upper
-    if len(chosen) == 1:
-        text = now
-    elif best.scenario == today.scenario or not lead:
-        text = f"{now}, and under no other rule clearly more"
-    elif len(chosen) == 2:
-        text = f"{now}, and {_probability(best.probability.value)} under the other (“{best.scenario}”)"
-    else:
-        least = min(chosen[1:], key=lambda chance: chance.probability.value)
-        text = (
-            f"{now}; among the other rules from {_probability(least.probability.value)} (“{least.scenario}”) to "
-            f"{_probability(best.probability.value)} (“{best.scenario}”)"
-        )
-    return Finding(sentence(text), tuple(r.id for r in rows), "none", key)
+    now, *others = (_probability_range(chance.probability) for chance in told)
+    text = (
+        f"{one.inputs.classes.species.name}: the aim “{aim_words(aim, one, context)}” is met in {when(one, year)} with "
+        f"probability {now} under today's rule"
+    )
+    if len(others) == 1:
+        text += f", and {others[0]} under the other (“{told[1].scenario}”)"
+    elif others and others[0] == others[1]:
+        text += f", and {others[0]} under every other"
+    elif others:
+        text += f"; among the other rules from {others[0]} (“{told[1].scenario}”) to {others[1]} (“{told[2].scenario}”)"
+    return Finding(sentence(f"{text}; in brackets what the number of draws leaves open"), tuple(r.id for r in rows), "none", key)
+
+
+def _probability_range(chance: Estimate) -> str:
+    return f"{_probability(chance.value)} ({chance.lower:.2f} to {chance.upper:.2f})"
 
 
 def _probability(value: float) -> str:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
+
 from fishreport.analysis.scenarios import Comparison, Measure, Scenarios, relative_units
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Table
@@ -291,6 +293,19 @@ def _side_by_side(one: Comparison, context: Context, caption: str, notes: Sequen
     return frame_table(f"outcomes-{anchor(one)}", caption, columns, rows, notes=notes, data=data)
 
 
+def _not_like_for_like(one: Comparison) -> list[str]:
+    """Where a rule's numbers rest on more than today's fishing tells."""
+    today, said = one.inputs.rules[0], []
+    if any(set(rule.closed_months) - set(today.closed_months) for rule in one.inputs.rules):
+        said.append(
+            "With a closed season the catch rate is that of the open months, so it is not like for like with other rules."
+        )
+    lengths = np.arange(100.0, 800.0, 5.0)
+    if any((rule.legal(lengths) & ~today.legal(lengths)).any() for rule in one.inputs.rules[1:]):
+        said.append("Of fish that become legal anglers are taken to let go the share that they let go of the fish legal today.")
+    return said
+
+
 def outcomes_tables(one: Comparison, context: Context) -> list[Table]:
     """What each rule gives in the last year, and its difference from today's rule: for anglers, and in the water.
 
@@ -306,6 +321,7 @@ def outcomes_tables(one: Comparison, context: Context) -> list[Table]:
     words = f"what each rule gives in {year}{against}; medians and intervals over all draws."
     unclear = [UNCLEAR] if len(one.inputs.rules) > 1 else []
     fishing = [kept_against_rule(one, releases=True), *(f"{text}." for text in [creel_words(one, context)] if text)]
+    fishing += _not_like_for_like(one)
     stand_for = f"Fish of {large.size_class} length stand for large fish: next to none grow longer here."
     fish = [stand_for] if large.size_class in context.classes_of(one.inputs.key).categories[:-1] else []
     if len(one.inputs.rules) <= MOST_SIDE_BY_SIDE:

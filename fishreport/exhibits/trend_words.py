@@ -8,12 +8,13 @@ from fishreport.analysis.catch_model import QUANTITY
 from fishreport.analysis.result import Result
 from fishreport.analysis.trend import IndexSeries, IndexTrend
 from fishreport.analysis.trend_family import Multiplicity
+from fishreport.exhibits.allowance import Allowance
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Finding, Findings
 from fishreport.exhibits.tabulate import counted, joined
 from fishreport.exhibits.trend import outside_words, standing_words
 from fishreport.exhibits.units import format_number
-from fishreport.exhibits.wording import Allowance, collect, direction, sentence
+from fishreport.exhibits.wording import collect, direction, sentence
 
 # Change per year within which an index is called steady, in percent or percentage points (our own choice, no source).
 STEADY = {

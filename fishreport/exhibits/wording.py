@@ -14,6 +14,7 @@ from typing import Literal
 
 from fishreport.analysis.result import Result
 from fishreport.exceptions import InputError
+from fishreport.exhibits.allowance import Allowance
 from fishreport.exhibits.exhibit import Finding, Findings
 from fishreport.exhibits.notes import ages_meant, singular, too_short
 from fishreport.exhibits.nouns import Nouns, unit_words
@@ -123,14 +124,7 @@ def _likely(change: Estimate, noun: str, allowed: Allowance | None) -> str:
     plain = _likely_direction(change)
     if allowed is None or allowed.stands(change.level):
         return f"a {noun} is {likelihood(plain)}"
-    return f"a {noun} is {likelihood(min(plain, _MOST_OF_ONE_AMONG_MANY))}, but it {_lost(allowed, change.level)}"
-
-
-def _lost(allowed: Allowance, level: float) -> str:
-    """That a finding does not stand among the others tested."""
-    adjusted, bound = f"{allowed.adjusted_p:.2g}", f"{1 - level:.2g}"
-    shown = f"just over {bound}" if float(adjusted) <= float(bound) else adjusted
-    return f"does not stand after adjusting for the {allowed.tests} (adjusted p {shown})"
+    return f"a {noun} is {likelihood(min(plain, _MOST_OF_ONE_AMONG_MANY))}, but it {allowed.lost(change.level)}"
 
 
 def _chance(probability: float) -> str:
@@ -142,26 +136,6 @@ def _subject_of(result: Result) -> str:
     if result.quantity in _ABOUT_ANOTHER and result.detail:
         return result.detail.split("/")[0].split(" ")[0]
     return result.quantity
-
-
-@dataclass(frozen=True)
-class Allowance:
-    """What is allowed for because a finding is one of many tests.
-
-    Attributes
-    ----------
-    adjusted_p : float
-        Two-sided p of the finding, adjusted for the number of tests; NaN for none.
-    tests : str
-        The tests, counted: ``54 trends tested``.
-    """
-
-    adjusted_p: float
-    tests: str
-
-    def stands(self, level: float) -> bool:
-        """True where the adjusted p is below 1 − `level`, or there is none to adjust."""
-        return math.isnan(self.adjusted_p) or self.adjusted_p < 1 - level
 
 
 @dataclass(frozen=True)
@@ -332,7 +306,9 @@ class Writer:
             return Finding(sentence(text), (result.id,), found, key)
         text = f"{text}; whether it {verb} steadily cannot be told"
         if direction(unsteady.estimate) in ("up", "down") and steady is not None:
-            text = f"{text}: a steady trend {_lost(steady, change.level)}"
+            shown = format_estimate(unsteady.estimate, self.nouns.units)
+            trend = f"{self._measure(unsteady.estimate, shown.value)} ({shown.interval})"
+            text = f"{text}: a steady trend, {trend}, {steady.lost(change.level)}"
         elif not math.isnan(unsteady.estimate.lower) and not math.isnan(unsteady.estimate.upper):
             text = f"{text}: {self._across_zero(unsteady.estimate)}"
         return Finding(sentence(text), (unsteady.id, result.id), found, key)

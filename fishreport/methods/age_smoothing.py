@@ -143,7 +143,8 @@ def fit_age_model(length_mm: Floats, age: np.ndarray, ages: np.ndarray) -> AgeMo
     missing = ages[~present]
     notes = []
     if missing.size:
-        notes.append(f"no aged fish of age {', '.join(str(a) for a in missing)}: the key gives that age to no fish")
+        those = "that age" if len(missing) == 1 else "those ages"
+        notes.append(f"no aged fish of age {', '.join(str(a) for a in missing)}: the key gives {those} to no fish")
     if member.shape[1] == 1:
         notes.append("all aged fish have the same age")
         return AgeModel(

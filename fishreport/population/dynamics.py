@@ -397,7 +397,7 @@ def _notes(life: LifeHistory, doubtful: NDArray[np.bool_]) -> tuple[str, ...]:
         )
     if overstocked:
         notes.append(
-            f"in {overstocked} of {life.draws} draws stocked fish alone exceed today's density; wild fish are 1 % of it there"
+            f"in {overstocked} of {life.draws} draws stocked fish alone exceed today's density; wild fish are 1% of it there"
         )
     if life.density_per_km is None and life.recruits_per_km is None and life.initial_numbers_per_km is None:
         notes.append("no density was given: numbers are per 1,000 recruits of the unfished population")

@@ -20,7 +20,7 @@ from fishreport.report.assemble import Document
 from fishreport.report.chapter import result_from_record
 from fishreport.report.html import COMPILED, verdict_kind
 from fishreport.report.plan import FRONT
-from fishreport.report.prose import Token, read_prose, top_level
+from fishreport.report.prose import Token, plain_text, read_prose, top_level
 from fishreport.report.prose_writers import Place
 from fishreport.resources import locate
 from fishreport.study import Study
@@ -78,6 +78,8 @@ def _lead(part: Token) -> Token:
     block = item["children"][0] if item.get("children") else {}
     words = block.get("children") or [{}]
     if words[0].get("type") != "strong" or (len(words) == 1 and len(item["children"]) == 1):
+        return part
+    if not plain_text(words[:1]).rstrip().endswith((".", "!", "?")):  # its sentence goes on, and with it what it hangs on
         return part
     return {**part, "children": [{**item, "children": [{**block, "children": words[:1]}]}]}
 

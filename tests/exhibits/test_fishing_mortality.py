@@ -227,7 +227,7 @@ WEAK, TOGETHER = _rate(0.74, 0.36, 1.58, 11), "seasons 2021 to 2025 together"
         ({None: WEAK, TOGETHER: _rate(0.7, 0.2, 0.9), FOLLOWED: _rate(0.9, 0.8, 1.0)}, 0.5, 0.4,
          "Z is that of year classes followed, 0.90 (0.80 to 1.00) per year"),
         ({None: WEAK, TOGETHER: _rate(0.44, 0.19, 0.84), FOLLOWED: _rate(0.35, 0.24, 0.45)}, 0.41, None,
-         "rates are not given: its total mortality rests on 11 fish of the ages used, fewer than 30, and where it is firm (year "
+         "rates are not given: its total mortality rests on 11 fish of the ages used, fewer than 30, and where more fish tell it (year "
          "classes followed: 0.35 (0.24 to 0.45) per year) it is not above natural mortality, 0.41 (0.20 to 0.80); anglers kept 4 "
          "fish (2 to 6) in 2025."),
         ({None: WEAK, TOGETHER: _rate(0.44, 0.19, 0.84)}, 0.41, None,

@@ -79,3 +79,4 @@ def test_an_objective_that_is_not_judged_says_why(repository, demo_context):
     assert card.notes[-1] == (
         "The catch rate of brown trout of stock length (150 mm) and longer: not judged: 2 of the 3 seasons could be estimated."
     )
+    assert any("otherwise; catch rates are judged at the sites fished." in note for note in card.notes)

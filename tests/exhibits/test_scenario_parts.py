@@ -155,6 +155,11 @@ def test_what_is_assumed_of_anglers_is_listed_under_every_kind_of_gear(repositor
     odds = 0.05 / 0.95 * (0.026 / 0.974) / (0.1 / 0.9)
     assert told["release_mortality: barbless flies and lures"].estimate.value == pytest.approx(odds / (1 + odds))
     assert [told[name].estimate.value for name in ("release_mortality", "hours_per_trip", "catch_dispersion")] == [0.05, 4.0, 1.0]
+    given = own.species.life_history
+    for name in ("steepness", "recruitment_sd", "recruitment_autocorrelation"):
+        assert told[name].estimate.value == getattr(given, name)
+        assert told[name].origin == ("given by hand" if name in given.model_fields_set else "default")
+    assert "Beverton and Holt's recruitment; spawning in November" in told["steepness"].how
     (table,) = exhibits.inputs_tables([analysis.Comparison(inputs)], demo_context)
     assert any(row[0] == "Share of released fish that die, barbless flies and lures" for row in table.rows)
     own_share = (rules[0], rules[1].replace(release_mortality=0.2))

@@ -256,7 +256,8 @@ def test_sentences_of_the_demo_say_no_more_than_the_intervals(found, one, demo_c
 
 
 def test_the_sentence_on_catch_and_release_says_what_is_still_kept(found, one, demo_context):
-    text = next(item.text for item in scenario_words.findings(found, demo_context).items if "“Catch and release”" in item.text)
+    said = scenario_words.findings(found, demo_context).items
+    text = next(item.text for item in said if "“Catch and release” against" in item.text)
     kept = np.median(one.projection.at("kept_against_rule")[4])
     assert "legal harvest ends, anglers' catch rate" in text
     end = re.search(
@@ -297,11 +298,13 @@ def test_the_survey_of_anglers_is_held_against_the_harvest(found, one, demo_cont
 
 
 def test_today_may_be_the_best(found, one, demo_context):
-    """Every rule with the same chance: no other rule is called better."""
+    """Every rule with the same chance: none is called better."""
     same = tuple(dataclasses.replace(chance, probability=one.chances[0].probability) for chance in one.chances)
     changed = Scenarios(found.results, {"brown_trout": dataclasses.replace(one, chances=same)})
     text = scenario_words.findings(changed, demo_context).items[0].text
-    assert text.endswith("under today's rule, and under no other rule clearly more.")
+    p = one.chances[0].probability
+    chance = f"{p.value:.2f} ({p.lower:.2f} to {p.upper:.2f})"
+    assert f"with probability {chance} under today's rule, and {chance} under every other;" in text
 
 
 @pytest.mark.parametrize(
@@ -436,3 +439,28 @@ def test_what_is_missing_is_said(found, one, demo_context):
     assert scenario_figures.fan_figures(bare, ["scenario_trophy"], demo_context) == []
     assert scenario_figures.isopleth_figure(bare, None, demo_context) is None
     assert explorer.explorer(bare, None, demo_context) is None
+
+
+def test_numbers_that_rest_on_more_than_todays_fishing_are_said(one, demo_context):
+    """A closed season's catch rate is that of the open months; fish that become legal are let go as those legal today."""
+    today = one.inputs.rules[0]
+    for rule, words in (
+        (today.replace(name="closed", closed_months=(11, 12)), "is that of the open months"),
+        (today.replace(name="shorter", minimum_length_mm=250.0), "Of fish that become legal"),
+        (today.replace(name="longer", minimum_length_mm=450.0), ""),
+    ):
+        changed = dataclasses.replace(one, inputs=dataclasses.replace(one.inputs, rules=(today, rule)))
+        said = " ".join(exhibits._not_like_for_like(changed))
+        assert (words in said) if words else not said
+
+
+def test_what_a_creel_survey_tells_of_an_assumption_is_said_beside_its_variations(one, demo_context):
+    e = next(source for source in one.inputs.sources if source.name == "voluntary_release")
+    case = dataclasses.replace(one.sensitivity.cases[0], assumption="voluntary_release", value=0.5)
+    varied = dataclasses.replace(one, sensitivity=dataclasses.replace(one.sensitivity, cases=(case,)))
+    value, low, high = (f"{100 * x:.0f}" for x in (e.estimate.value, e.estimate.lower, e.estimate.upper))
+    table = scenario_choice.sensitivity_table(varied, demo_context)
+    assert f"is estimated ({e.how}): {value}% ({low} to {high}), as in the other tables." in table.notes[-1]
+    assert not any("is estimated" in note for note in scenario_choice.sensitivity_table(one, demo_context).notes) or any(
+        case.assumption == "voluntary_release" for case in one.sensitivity.cases
+    )

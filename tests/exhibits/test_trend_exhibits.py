@@ -254,7 +254,7 @@ def test_a_trend_that_does_not_stand_has_the_seasons_compared_beside_it(made, de
     else:
         assert about[0].results == (f"trend_per_year/{catch}", f"smoothed_change/{catch}") and about[0].key
         assert about[0].direction == "down" and "; a fall is virtually certain; whether it fell steadily" in about[0].text
-        lost = f"a steady trend does not stand after adjusting for the {made.counts.tested} trends tested (adjusted p 0.074)."
+        lost = f"a steady trend, −6.0% a year (−9.0 to −3.0), does not stand after adjusting for the {made.counts.tested} trends tested (adjusted p 0.074)."
         assert about[0].text.endswith(f"cannot be told: {lost}")
 
 

@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 
 from fishreport.analysis.result import Result
 from fishreport.exceptions import InputError
+from fishreport.exhibits.allowance import Allowance
 from fishreport.exhibits.nouns import Nouns, unit_words
 from fishreport.exhibits.units import US
-from fishreport.exhibits.wording import Allowance, Writer, collect, direction, likelihood, sentence
+from fishreport.exhibits.wording import Writer, collect, direction, likelihood, sentence
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.objectives import evaluate_objective
 

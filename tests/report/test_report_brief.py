@@ -18,6 +18,7 @@ from fishreport.report.brief_html import write_brief_html
 from fishreport.report.brief_pdf import write_brief_pdf
 from fishreport.report.build import Built
 from fishreport.report.manifest import CRATE
+from fishreport.report.prose import plain_text
 
 SUMMARY = (
     "# Summary\n\nBrown trout carry the fishery; see {figure:lengths}.\n\n| a | b |\n|---|---|\n| c | d |\n\nBass stay *few*.\n\n"
@@ -54,6 +55,16 @@ def with_alternatives(tmp_path, case, units="metric"):
 
 def pages_of(pdf: bytes) -> list[str]:
     return [" ".join(page.extract_text().split()) for page in pypdf.PdfReader(io.BytesIO(pdf)).pages]
+
+
+def test_strong_words_stand_alone_only_where_they_end_a_sentence(tmp_path):
+    """“Weigh more fish next year.”: cut after its strong words it would say another thing."""
+    leads = made(tmp_path, "usual").coming.leads()
+    assert [plain_text([part]).strip() for part in leads.parts[:3]] == [
+        "Leave the rule.",
+        "Weigh more fish next year.",
+        "Look again.",
+    ]
 
 
 def left_out(text: str, noun: str) -> int:
