@@ -16,6 +16,7 @@ from types import TracebackType
 from typing import IO, Any
 
 from fishreport.batch.waters import Task
+from fishreport.report.temporary import private_prefix
 
 ATTEMPTS = 3
 
@@ -89,7 +90,7 @@ class LocalWorkers:
         self._all: list[Worker] = []
         self._lock = threading.Lock()
         self._closed = False
-        self._folder = tempfile.TemporaryDirectory(prefix="fishreport-batch-")
+        self._folder = tempfile.TemporaryDirectory(prefix=private_prefix())
         self._log = (Path(self._folder.name) / "log").open("ab")
 
     @property

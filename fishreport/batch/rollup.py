@@ -30,6 +30,7 @@ from fishreport.report.plan import PlannedChapter, short_name
 from fishreport.report.progress import Progress
 from fishreport.report.run import ExecutedChapter, Runner, default_jobs
 from fishreport.report.tables import table_csv
+from fishreport.report.temporary import private_prefix
 from fishreport.resources import locate
 from fishreport.study import Study
 
@@ -256,7 +257,7 @@ def build_rollup(
     units = spoken.pop() if len(spoken) == 1 else "metric"
     content = json.dumps({"title": title, "units": units, "waters": records}, ensure_ascii=False, indent=1) + "\n"
     planned = _chapters(notebooks or locate("notebooks") / "rollup")
-    with Placing(target, study=title) as placing, tempfile.TemporaryDirectory(prefix="fishreport-rollup-") as temporary:
+    with Placing(target, study=title) as placing, tempfile.TemporaryDirectory(prefix=private_prefix()) as temporary:
         kept = placing.folder / INPUTS / FILE
         kept.parent.mkdir(parents=True)
         kept.write_text(content, encoding="utf-8")

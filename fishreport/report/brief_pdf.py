@@ -15,6 +15,7 @@ from fishreport.report.brief import Amounts, Sheet, environment
 from fishreport.report.pdf import Workspace
 from fishreport.report.prose_writers import write_typst
 from fishreport.report.svg import proportions
+from fishreport.report.temporary import private_prefix
 from fishreport.report.typst_text import FONT, MONO, font_folder, literal
 
 PAGES = 2
@@ -123,7 +124,7 @@ def write_brief_pdf(sheet: Sheet) -> bytes:
         If Typst refuses it (it checks PDF/UA-1), or two pages cannot hold it.
     """
     moment = datetime.datetime(sheet.document.season, 12, 31, tzinfo=datetime.UTC)
-    with tempfile.TemporaryDirectory(prefix="fishreport-brief-") as name:
+    with tempfile.TemporaryDirectory(prefix=private_prefix()) as name:
         setter = _Setter(sheet, Path(name).resolve())
         setter.write(_fitted(setter))
         return setter.pdf(moment)

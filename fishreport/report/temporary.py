@@ -9,9 +9,14 @@ import tempfile
 from pathlib import Path
 
 
+def private_prefix() -> str:
+    """How the name of a temporary folder of this process begins."""
+    return f"fishreport-{os.getpid()}-"
+
+
 def private_folder() -> Path:
     """A new folder for temporary files that names the process it belongs to."""
-    return Path(tempfile.mkdtemp(prefix=f"fishreport-{os.getpid()}-"))
+    return Path(tempfile.mkdtemp(prefix=private_prefix()))
 
 
 def remove_left_folders() -> None:

@@ -15,6 +15,7 @@ from fishreport.exhibits.tabulate import counted
 from fishreport.report.cache import code_digest, versions
 from fishreport.report.compare_build import OpenBuild, open_build
 from fishreport.report.manifest import CRATE, sha256
+from fishreport.report.temporary import private_prefix
 
 if TYPE_CHECKING:
     from fishreport.report.kernels import ForkServer
@@ -169,7 +170,7 @@ def _rebuild(build: OpenBuild, source: Path, options: dict[str, Any]) -> Checked
     from fishreport.report.build import build_report
 
     request = build.request
-    with tempfile.TemporaryDirectory(prefix="fishreport-verify-") as temporary:
+    with tempfile.TemporaryDirectory(prefix=private_prefix()) as temporary:
         root = Path(temporary).resolve()
         try:
             again = build_report(

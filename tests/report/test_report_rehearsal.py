@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 import threading
 import time
 from pathlib import Path
@@ -21,6 +23,7 @@ from fishreport.report.pdf import PdfSetter, render_pdf
 from fishreport.report.plan import PlannedChapter, plan_chapters
 from fishreport.report.rehearsal import Rehearsal
 from fishreport.report.run import ExecutedChapter
+from fishreport.report.temporary import private_folder, private_prefix, remove_left_folders
 from fishreport.study import read_study
 
 SLOW = "import time\ntime.sleep(1.5)\nprint('late')"
@@ -180,3 +183,17 @@ def test_an_entry_that_is_a_folder_is_taken_away(study: Path) -> None:
     assert cache.look(one, Inputs(read, None)).reason == "its kept work was damaged"
     cache.keep(one, Inputs(read, None), READS, chapter("a", "# One").notebook)
     assert cache.look(one, Inputs(read, None)).notebook is not None
+
+
+def test_temporary_folders_of_processes_that_are_gone_are_removed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    ours = private_folder()
+    gone = subprocess.Popen([sys.executable, "-c", ""])
+    gone.wait()
+    theirs = tmp_path / f"fishreport-{gone.pid}-abc"
+    other = tmp_path / "fishreport-notes-abc"
+    for folder in (theirs, other):
+        (folder / "inside").mkdir(parents=True)
+    remove_left_folders()
+    assert ours.is_dir() and other.is_dir() and not theirs.exists()
+    assert ours.name.startswith(private_prefix())
