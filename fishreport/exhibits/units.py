@@ -337,14 +337,12 @@ class Units:
 def _converted(system: str, units: str) -> tuple[str, float, float]:
     """Name, factor and offset by which a value in these units is shown."""
     table = _US if system == "us" else _METRIC
-    whole = table.get(_spelled(units))
-    if whole is not None:
+    if (whole := table.get(_spelled(units))) is not None:
         return whole.name, whole.factor, whole.offset
     parts = _DIVISION.split(units.strip(), maxsplit=1)
     if len(parts) != 2:
         return units, 1.0, 0.0
-    sign = re.search(_DIVISION, units.strip())
-    between = "/" if sign is not None and "/" in sign.group() else " per "
+    between = "/" if (sign := _DIVISION.search(units.strip())) and "/" in sign.group() else " per "
     above, below = (table.get(_spelled(part)) for part in parts)
     names = [unit.name if unit else part for unit, part in zip((above, below), parts, strict=True)]
     names[1] = _ONE_OF.get(names[1], names[1])

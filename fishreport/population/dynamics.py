@@ -57,12 +57,8 @@ def _check(draws: int, years: int, length_km: float, categories: Mapping[str, fl
 
 
 def recruitment_deviations(life: LifeHistory, steps: int, rng: np.random.Generator) -> Floats:
-    """Deviations e of log recruitment, draws × steps: normal, stationary, with the lag-one autocorrelation of the draw.
-
-    Those of fewer steps are the first of those of more, from a generator in the same state.
-    """
-    noise = rng.standard_normal((steps, life.draws)).T
-    r = life.recruitment_autocorrelation
+    """Deviations of log recruitment, draws × steps: normal, stationary, autocorrelated; fewer steps are the first of more."""
+    noise, r = rng.standard_normal((steps, life.draws)).T, life.recruitment_autocorrelation
     deviation = np.empty_like(noise)
     deviation[:, 0] = noise[:, 0]
     for step in range(1, steps):
@@ -396,9 +392,8 @@ def _notes(life: LifeHistory, doubtful: NDArray[np.bool_]) -> tuple[str, ...]:
             f"their recruitment was set at {100 * LEAST_EQUILIBRIUM:g} % of the unfished"
         )
     if overstocked:
-        notes.append(
-            f"in {overstocked} of {life.draws} draws stocked fish alone exceed today's density; wild fish are 1% of it there"
-        )
+        there = "stocked fish alone exceed today's density; wild fish are 1% of it there"
+        notes.append(f"in {overstocked} of {life.draws} draws {there}")
     if life.density_per_km is None and life.recruits_per_km is None and life.initial_numbers_per_km is None:
         notes.append("no density was given: numbers are per 1,000 recruits of the unfished population")
     return tuple(notes)
