@@ -185,8 +185,7 @@ def _angling(study: Study, anglers: Anglers | None, density: Density, sources: l
 
 def _per_km(total: Estimate, length_km: float) -> Estimate:
     """An estimate of the whole water, for each km of it."""
-    value, se, low, high = (number / length_km for number in (total.value, total.se, total.lower, total.upper))
-    return replace(total, value=value, se=se, lower=low, upper=high, units=f"{total.units}/km")
+    return total.converted(lambda number: number / length_km, f"{total.units}/km")
 
 
 def _maturity(own: LengthClasses, growth: Growth, sources: list[Source], level: float) -> dict[str, Any]:

@@ -20,12 +20,11 @@ from fishreport.exhibits.exhibit import Finding
 from fishreport.exhibits.notes import ages_meant
 from fishreport.exhibits.nouns import unit_words
 from fishreport.exhibits.tabulate import counted, heading, joined
-from fishreport.exhibits.wording import sentence
+from fishreport.exhibits.wording import VERDICTS, sentence
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.objectives import ObjectiveOutcome
 from fishreport.study import Study
 
-VERDICTS = {"met": "Met", "not met": "Not met", "not yet known": "Not yet known"}
 CAUTION = (
     "Electric current in water can kill. Only trained crews with a permit may fish this way, and local rules decide. "
     "A survey advises; licensed managers and the public decide."

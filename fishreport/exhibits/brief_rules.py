@@ -11,6 +11,8 @@ from fishreport.analysis.rules import rules_of
 from fishreport.analysis.scenarios import horizons_of
 from fishreport.exhibits.brief_words import PlainWords
 from fishreport.exhibits.nouns import unit_words
+from fishreport.exhibits.scenario_words import percent_decimals
+from fishreport.exhibits.scenarios import CAUTION as DECIDED
 from fishreport.exhibits.tabulate import heading, joined
 from fishreport.exhibits.units import MINUS, format_estimate, format_number
 from fishreport.exhibits.wording import direction, mirrored
@@ -19,7 +21,6 @@ from fishreport.population.decision import Goal
 from fishreport.population.regulation import Regulation
 from fishreport.study import Objective, Study
 
-DECIDED = "Simulations inform; licensed managers and the public process decide."
 UNMEASURED = (
     "No survey here measures what share of released fish die, of protected fish are kept, or of newly legal fish are let go: "
     "each is held at one value, and no range holds how far that is off."
@@ -79,7 +80,7 @@ def _percent(change: Estimate) -> tuple[str, str, str]:
     """
     parts = (change.value, change.lower, change.upper)
     nearest = min(abs(change.lower), abs(change.upper))
-    decimals = next((d for d in range(3) if round(nearest, d) > 0), 3) if change.lower * change.upper > 0 else 0
+    decimals = percent_decimals(nearest) if change.lower * change.upper > 0 else 0
     value, lower, upper = (format_number(abs(x), decimals=decimals) for x in parts)
     return f"{value}%", lower, upper
 

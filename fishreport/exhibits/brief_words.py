@@ -45,16 +45,12 @@ def plain(estimate: Estimate, units: Units = METRIC, *, most: float = math.inf) 
 
 def of_hundred(share: Estimate, scale: float = 1.0) -> Plain:
     """A share told in fish of 100: whole fish, as counted things are."""
-    fish = replace(
-        share, value=scale * share.value, se=scale * share.se, lower=scale * share.lower, upper=scale * share.upper, units="fish"
-    )
-    return plain(fish, most=100.0)
+    return plain(share.converted(lambda x: scale * x, "fish"), most=100.0)
 
 
 def in_cm(length: Estimate) -> Estimate:
     """A length in mm as one in cm, which the report's units show as it is or in inches."""
-    value, se, lower, upper = (x / _MM_PER_CM for x in (length.value, length.se, length.lower, length.upper))
-    return replace(length, value=value, se=se, lower=lower, upper=upper, units="cm")
+    return length.converted(lambda x: x / _MM_PER_CM, "cm")
 
 
 def _reason(estimate: Estimate) -> str:

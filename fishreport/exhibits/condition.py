@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -252,7 +251,7 @@ def relative_weight_history(weighed: Condition, context: Context) -> Figure | No
 def _slope_finding(slope: Result, context: Context) -> Finding:
     name, e = context.writer.nouns.species_name(slope.species), slope.estimate
     if context.units.system == "us":  # per 100 mm -> per 4 in would be odd; per inch is what is read
-        shown = format_estimate(replace(e, value=e.value * 0.254, se=e.se * 0.254, lower=e.lower * 0.254, upper=e.upper * 0.254))
+        shown = format_estimate(e.converted(lambda x: x * 0.254, e.units))
         unit = "per inch"
     else:
         shown, unit = format_estimate(e), "per 100 mm"

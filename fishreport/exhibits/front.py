@@ -12,20 +12,13 @@ from fishreport.exhibits.exhibit import Finding, Findings, Remark, Scorecard, Sc
 from fishreport.exhibits.notes import too_short, why_too_short
 from fishreport.exhibits.tabulate import counted, heading, joined
 from fishreport.exhibits.units import format_estimate
-from fishreport.exhibits.wording import sentence
+from fishreport.exhibits.wording import VERDICTS, chance_text, sentence
 
 _ORDER = (
     "trend_per_year", "smoothed_change", "catch_rate", "population_size", "relative_weight", "proportional_size",
     "total_mortality", "objective_probability",
 )  # fmt: skip
 """Quantities in the order in which the front page tells of them; what else chapters call key comes after."""
-VERDICTS = {"met": "Met", "not met": "Not met", "not yet known": "Not yet known"}
-
-
-def _probability(value: float) -> str:
-    if math.isnan(value):
-        return "—"
-    return "over 0.99" if value > 0.99 else "under 0.01" if value < 0.01 else f"{value:.2f}"
 
 
 def scorecard(objectives: Sequence[ObjectiveResult], context: Context) -> Scorecard | Remark:
@@ -41,7 +34,7 @@ def scorecard(objectives: Sequence[ObjectiveResult], context: Context) -> Scorec
         subject = sentence(context.writer.subject(one.result)).rstrip(".")
         name, about = (one.objective.name, subject) if one.objective.name else (subject, "")
         years = f", mean of {counted(one.objective.over_years, 'season')}" if one.objective.over_years > 1 else ""
-        target, chance = heading(context.writer.wish(one.outcome)) + years, _probability(one.outcome.probability)
+        target, chance = heading(context.writer.wish(one.outcome)) + years, chance_text(one.outcome.probability)
         verdict = VERDICTS[one.outcome.verdict]
         source = "" if len(sources) == 1 else one.objective.source
         rows.append(ScorecardRow(name, target, value, shown.interval, chance, verdict, source, about))
@@ -83,7 +76,7 @@ def _hangs(one: ObjectiveResult, context: Context) -> str:
         return ""
     told = [
         f"by “{way.name}”{too_short(way.outcome.mean)} it is {context.writer.amount(way.outcome.mean)}, and "
-        f"{VERDICTS[way.outcome.verdict].casefold()} (probability {_probability(way.outcome.probability)})"
+        f"{VERDICTS[way.outcome.verdict].casefold()} (probability {chance_text(way.outcome.probability)})"
         for way in one.others
     ]
     return f"{_called(one, context)} hangs on the estimator: {joined(told)}."

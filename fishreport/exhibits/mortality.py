@@ -132,8 +132,7 @@ def total_table(found: Mortality, context: Context) -> Table:
         name = context.names[str(result.species)]
         assert survival is not None
         share = survival.estimate
-        value, se, lower, upper = (100 * number for number in (share.value, share.se, share.lower, share.upper))
-        percent = Estimate(value, se, lower, upper, share.level, "percent", "", share.n)
+        percent = share.converted(lambda number: 100 * number, "percent")
         rows.append(
             [name, _estimator(result, found, context), value_cell(result.estimate), value_cell(percent), f"{result.estimate.n:,}"]
         )

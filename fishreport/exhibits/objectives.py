@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 
 from fishreport.analysis.plan import ObjectiveResult
@@ -12,17 +11,10 @@ from fishreport.exhibits.history import narrow_season_axis
 from fishreport.exhibits.style import GREY, PALE, drawing, looks, style, to_svg
 from fishreport.exhibits.tabulate import frame_table, heading
 from fishreport.exhibits.units import format_estimate
-from fishreport.exhibits.wording import collect, sentence
+from fishreport.exhibits.wording import VERDICTS, chance_text, collect, sentence
 from fishreport.methods.objectives import ObjectiveOutcome
 
 History = Sequence[Mapping[int, ObjectiveOutcome]]
-VERDICTS = {"met": "Met", "not met": "Not met", "not yet known": "Not yet known"}
-
-
-def _chance(value: float) -> str:
-    if math.isnan(value):
-        return "—"
-    return "over 0.99" if value > 0.99 else "under 0.01" if value < 0.01 else f"{value:.2f}"
 
 
 def _name(one: ObjectiveResult, context: Context) -> str:
@@ -43,7 +35,7 @@ def objective_table(objectives: Sequence[ObjectiveResult], history: History, con
         rows.append(
             [
                 _name(one, context), heading(context.writer.wish(one.outcome)) + years, shown.text,
-                _chance(one.outcome.probability), VERDICTS[one.outcome.verdict], count, missed,
+                chance_text(one.outcome.probability), VERDICTS[one.outcome.verdict], count, missed,
             ]
         )  # fmt: skip
     columns = [Column("Objective", align="left"), Column("Target", align="left"), Column("Estimate")]
@@ -99,10 +91,10 @@ def objective_figure(objectives: Sequence[ObjectiveResult], history: History, co
             ax.set_xlabel("")
             name = _name(one, context)
             ax.set_title(_wrapped(name), fontsize=7.5, fontweight="normal")
-            rows += [[name, str(season), _chance(o.probability), VERDICTS[o.verdict]] for season, o in before.items()]
+            rows += [[name, str(season), chance_text(o.probability), VERDICTS[o.verdict]] for season, o in before.items()]
             first, last = next(iter(before)), max(before)
             sentences.append(
-                f"{name}: {_chance(before[first].probability)} in {first}, {_chance(before[last].probability)} in {last}."
+                f"{name}: {chance_text(before[first].probability)} in {first}, {chance_text(before[last].probability)} in {last}."
             )
         for ax in axes[:, 0]:
             ax.set_ylabel("Probability")

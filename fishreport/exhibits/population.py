@@ -15,7 +15,6 @@ from fishreport.exhibits.style import drawing, interval_points, letter, looks, s
 from fishreport.exhibits.tabulate import counted, frame_table, heading, joined
 from fishreport.exhibits.units import format_estimate
 from fishreport.exhibits.wording import collect, percent_level, sentence
-from fishreport.methods.estimate import Estimate
 from fishreport.study import parse_size_range
 
 CENSUS_ASSUMES = (
@@ -303,8 +302,7 @@ def _chance(population: Population, one: RemovalSurvey, context: Context) -> lis
     if not result.estimate.estimable:
         return list(context.writer.few_data([result]))
     e = result.estimate
-    value, se, lower, upper = (100 * number for number in (e.value, e.se, e.lower, e.upper))
-    percent = format_estimate(Estimate(value, se, lower, upper, e.level, "percent", "", e.n))
+    percent = format_estimate(e.converted(lambda number: 100 * number, "percent"))
     name = context.writer.nouns.fish(one.species, one.size_class)
     text = (
         f"in {one.season} one pass took {percent.value}% ({percent_level(e.level)} interval {percent.interval}) of the {name} "

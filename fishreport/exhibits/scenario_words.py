@@ -13,7 +13,7 @@ from fishreport.exhibits.exhibit import Finding, Findings
 from fishreport.exhibits.nouns import unit_words
 from fishreport.exhibits.tabulate import joined
 from fishreport.exhibits.units import format_estimate, format_number
-from fishreport.exhibits.wording import Direction, collect, direction, percent_level, sentence
+from fishreport.exhibits.wording import Direction, chance_text, collect, direction, mirrored, percent_level, sentence
 from fishreport.methods.estimate import Estimate
 from fishreport.study import parse_size_range
 
@@ -87,24 +87,30 @@ def aim_words(aim: Aim, one: Comparison, context: Context) -> str:
 
 def _amount(estimate: Estimate, context: Context, relative: bool) -> str:
     """``5.4 fish per km (95% interval 3.0 to 9.1)``, of a difference taken as its size."""
-    e = (
-        estimate
-        if estimate.value >= 0
-        else replace(estimate, value=-estimate.value, lower=-estimate.upper, upper=-estimate.lower)
-    )
+    e = estimate if estimate.value >= 0 else mirrored(estimate)
     e = replace(e, units=relative_units(e.units)) if relative else e
     shown = format_estimate(e, context.units)
     unit = "percentage points" if shown.unit == "percent" else unit_words(shown.unit)
     return f"{shown.value} {unit} ({percent_level(e.level)} interval {shown.interval})"
 
 
+def percent_decimals(nearest: float) -> int:
+    """Decimals, 3 at the most, that keep the limit of a change in percent that is nearest to zero off it."""
+    return next((d for d in range(3) if round(nearest, d) > 0), 3)
+
+
 def _percent(change: Estimate, *, first: bool) -> str:
     """``45%`` and ``(95% interval 40 to 52)`` of a change, taken as its size; as many digits as keep its limits off zero."""
     low, value, high = sorted(map(abs, (change.lower, change.value, change.upper)))
-    decimals = next((d for d in range(3) if round(low, d) > 0), 3)
+    decimals = percent_decimals(low)
     shown, least, most = (format_number(x, decimals=decimals) for x in (value, low, high))
     words = f"{percent_level(change.level)} interval " if first else ""
     return f"{shown}% {{}} ({words}{least} to {most})"
+
+
+def chance_range(chance: Estimate) -> str:
+    """``0.87 (0.84 to 0.90)``."""
+    return f"{chance_text(chance.value)} ({chance.lower:.2f} to {chance.upper:.2f})"
 
 
 def noncompliance(one: Comparison) -> float:
@@ -211,8 +217,7 @@ def _besides(one: Comparison, place: int, context: Context) -> tuple[str, set[Di
     words = {"up": "more or higher", "down": "fewer or lower"}
     said = [f"also {word}: {joined(found[way])}" for way, word in words.items() if way in found]
     said += [
-        f"the aim “{aim_words(aim, one, context)}” less often met "
-        f"({_probability(then.value)} instead of {_probability(now.value)})"
+        f"the aim “{aim_words(aim, one, context)}” less often met ({chance_text(then.value)} instead of {chance_text(now.value)})"
         for aim in one.aims
         for now, then in [_chances_of(one, aim, place)]
         if then.upper < now.lower
@@ -277,7 +282,7 @@ def _chance_finding(found: Scenarios, one: Comparison, aim: Aim, context: Contex
         and (r.detail or "").endswith(f"year {year}")
         and r.scenario in [chance.scenario for chance in told]
     ]
-    now, *others = (_probability_range(chance.probability) for chance in told)
+    now, *others = (chance_range(chance.probability) for chance in told)
     text = (
         f"{one.inputs.classes.species.name}: the aim “{aim_words(aim, one, context)}” is met in {when(one, year)} with "
         f"probability {now} under today's rule"
@@ -289,14 +294,6 @@ def _chance_finding(found: Scenarios, one: Comparison, aim: Aim, context: Contex
     elif others:
         text += f"; among the other rules from {others[0]} (“{told[1].scenario}”) to {others[1]} (“{told[2].scenario}”)"
     return Finding(sentence(f"{text}; in brackets what the number of draws leaves open"), tuple(r.id for r in rows), "none", key)
-
-
-def _probability_range(chance: Estimate) -> str:
-    return f"{_probability(chance.value)} ({chance.lower:.2f} to {chance.upper:.2f})"
-
-
-def _probability(value: float) -> str:
-    return "over 0.99" if value > 0.99 else "under 0.01" if value < 0.01 else f"{value:.2f}"
 
 
 def findings(found: Scenarios, context: Context) -> Findings:

@@ -11,7 +11,16 @@ from fishreport.analysis.scenarios import Comparison, Measure, Scenarios, relati
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Table
 from fishreport.exhibits.notes import shown_note
-from fishreport.exhibits.scenario_words import aim_words, bag_words, creel_words, letters, measure_heading, noncompliance, when
+from fishreport.exhibits.scenario_words import (
+    aim_words,
+    bag_words,
+    chance_range,
+    creel_words,
+    letters,
+    measure_heading,
+    noncompliance,
+    when,
+)
 from fishreport.exhibits.tabulate import frame_table, heading, joined
 from fishreport.exhibits.units import NO_VALUE, format_estimate, format_number
 from fishreport.exhibits.wording import sentence
@@ -192,11 +201,6 @@ def anchor(one: Comparison) -> str:
     return one.inputs.key.replace("_", "-")
 
 
-def chance_text(probability: float) -> str:
-    """``0.87``, ``over 0.99``, ``under 0.01``."""
-    return "over 0.99" if probability > 0.99 else "under 0.01" if probability < 0.01 else f"{probability:.2f}"
-
-
 def decision_table(one: Comparison, context: Context) -> Table | None:
     """The probability that each aim of the plan is met under each rule in each reported year, as number and shade."""
     if not one.chances:
@@ -211,7 +215,7 @@ def decision_table(one: Comparison, context: Context) -> Table | None:
         row, dark = [f"{letter}  {rule.name}"], [None]
         for aim, year in keys:
             p = found[rule.name, aim.goal, year]
-            row.append(f"{chance_text(p.value)} ({p.lower:.2f} to {p.upper:.2f})")
+            row.append(chance_range(p))
             dark.append(round(p.value, 3))  # type: ignore[arg-type]
             data.append({"scenario": rule.name, "objective": aim.objective.quantity, "size_class": aim.objective.size_class,
                          "year": year, "probability": p.value, "lower": p.lower, "upper": p.upper})  # fmt: skip

@@ -25,6 +25,7 @@ from fishreport.methods.objectives import ObjectiveOutcome, probability_above
 
 _PER_YEAR = " per year"
 _NOT_JUDGED = "not judged: "
+VERDICTS = {"met": "Met", "not met": "Not met", "not yet known": "Not yet known"}
 _ABOUT_ANOTHER = ("trend_per_year", "sen_slope", "step_change", "smoothed_change", "covariate_effect", "objective_probability")
 _OF_AGES = ("total_mortality", "annual_survival")
 Direction = Literal["up", "down", "steady", "unclear"]
@@ -127,7 +128,10 @@ def _likely(change: Estimate, noun: str, allowed: Allowance | None) -> str:
     return f"a {noun} is {likelihood(min(plain, _MOST_OF_ONE_AMONG_MANY))}, but it {allowed.lost(change.level)}"
 
 
-def _chance(probability: float) -> str:
+def chance_text(probability: float) -> str:
+    """``0.87``, ``over 0.99``, ``under 0.01``; a dash for NaN."""
+    if math.isnan(probability):
+        return NO_VALUE
     return "over 0.99" if probability > 0.99 else "under 0.01" if probability < 0.01 else f"{probability:.2f}"
 
 
@@ -344,7 +348,7 @@ class Writer:
             reason = next((note for note in outcome.notes if note.startswith(_NOT_JUDGED)), "too few data")
             tail = f"whether that meets the objective is not yet known: {reason.removeprefix(_NOT_JUDGED)}"
         else:
-            chance = _chance(outcome.probability)
+            chance = chance_text(outcome.probability)
             tail = {
                 "met": f"the objective is met (probability {chance})",
                 "not met": f"the objective is not met (probability that it is: {chance})",

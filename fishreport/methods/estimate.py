@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 
@@ -54,3 +55,8 @@ class Estimate:
     def noting(self, *notes: str) -> Estimate:
         """The same estimate with further notes."""
         return replace(self, notes=self.notes + tuple(notes))
+
+    def converted(self, convert: Callable[[float], float], units: str) -> Estimate:
+        """The same estimate in other units; `convert` multiplies or divides by a number above zero."""
+        value, se, lower, upper = (convert(number) for number in (self.value, self.se, self.lower, self.upper))
+        return replace(self, value=value, se=se, lower=lower, upper=upper, units=units)

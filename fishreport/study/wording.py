@@ -72,7 +72,7 @@ def _shown(value: Any) -> str:
     return text if len(text) <= _MAX_SHOWN else text[:_MAX_SHOWN] + "…"
 
 
-def did_you_mean(word: object, known: list[str], cutoff: float = 0.6) -> str:
+def did_you_mean(word: object, known: list[str], cutoff: float) -> str:
     """A question after the nearest of the known words; empty where none is near."""
     near = difflib.get_close_matches(str(word)[:100], known, n=1, cutoff=cutoff)
     return f"did you mean {near[0]!r}?" if near else ""
