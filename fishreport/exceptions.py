@@ -102,4 +102,4 @@ class ChapterError(FishreportError):
 
 
 class ReportError(FishreportError):
-    """The report could not be assembled, rendered or put in place."""
+    """The report could not be assembled, rendered or put in place; or what should be a finished one cannot be read as such."""

@@ -26,7 +26,7 @@ from fishreport.batch.progress import BatchProgress, print_batch
 from fishreport.batch.region import open_region
 from fishreport.batch.state import FILE, State, task_key
 from fishreport.batch.waters import Task, find_studies, plan_waters
-from fishreport.exceptions import UsageError
+from fishreport.exceptions import StudyError, UsageError
 from fishreport.report.place import MARKER
 
 OPENING = (
@@ -79,9 +79,9 @@ class TestPlan:
             plan_waters(tmp_path / "in")
 
     def test_no_study(self, tmp_path: Path) -> None:
-        with pytest.raises(UsageError, match="no study below"):
+        with pytest.raises(StudyError, match="no study below"):
             batch(tmp_path)
-        with pytest.raises(UsageError, match="there is no folder"):
+        with pytest.raises(StudyError, match="there is no folder"):
             batch(tmp_path / "nowhere")
         lay_out(tmp_path, "a")
         with pytest.raises(UsageError, match="html, pdf"):

@@ -148,6 +148,11 @@ def test_check_of_sound_data(study: Path) -> None:
     [
         (("check", "nowhere"), 1, "no study here"),
         (("build", "nowhere"), 1, "no study here"),
+        (("batch", "nowhere"), 1, "there is no folder"),
+        (("review", "nowhere", "--set", "level=0.9"), 1, "no study here"),
+        (("review", "nowhere", "{study}"), 1, "holds no report"),
+        (("review", "--verify", "{study}"), 1, "holds no report"),
+        (("review", "--verify", "{study}", "{study}"), 2, "one report"),
         (("build", "{study}", "--format", "docx"), 2, "html, pdf"),
         (("build", "{study}", "--set", "level"), 2, "KEY=VALUE"),
         (("build", "{study}", "--set", "level=7"), 1, "parameters.level"),

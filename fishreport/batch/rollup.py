@@ -16,7 +16,7 @@ from fishreport import __version__
 from fishreport.analysis.region import INDICES, REPORTED_GAPS
 from fishreport.batch.region import FILE
 from fishreport.batch.waters import Water
-from fishreport.exceptions import UsageError
+from fishreport.exceptions import ReportError
 from fishreport.exhibits.exhibit import TABLE_TYPE, Column, Table
 from fishreport.report.assemble import Document, assemble
 from fishreport.report.build import DEFAULT_FOLDER
@@ -40,7 +40,7 @@ _QUANTITIES = {quantity for places in INDICES.values() for quantity, _ in places
 def _open(water: Water) -> OpenBuild | None:
     try:
         return open_build(water.target)
-    except UsageError:
+    except ReportError:
         return None
 
 
@@ -243,7 +243,7 @@ def build_rollup(
 
     Raises
     ------
-    UsageError
+    ReportError
         If no water has a report.
     ChapterError, ReportError
         As in a build.
@@ -251,7 +251,7 @@ def build_rollup(
     began = datetime.datetime.now(datetime.UTC)
     records = [water_record(water, outcome) for water, outcome in zip(waters, outcomes, strict=True)]
     if not any(record["season"] for record in records):
-        raise UsageError("no water has a report to roll up")
+        raise ReportError("no water has a report to roll up")
     _distinct(records)
     spoken = {record.pop("units", "") for record in records} - {""}
     units = spoken.pop() if len(spoken) == 1 else "metric"

@@ -10,7 +10,7 @@ from typing import Any
 
 from fishreport.batch.progress import BatchProgress
 from fishreport.batch.waters import Task, Water, plan_waters
-from fishreport.exceptions import FishreportError, ReportError, UsageError
+from fishreport.exceptions import FishreportError, UsageError
 
 
 @dataclass(frozen=True)
@@ -95,8 +95,10 @@ def batch(
 
     Raises
     ------
+    StudyError
+        If there is no study.
     UsageError
-        If there is no study, two reports would clash, another batch of the folder runs, or the cluster cannot be used. What
+        If two reports would clash, another batch of the folder runs, or the cluster cannot be used. What
         goes wrong with one water is in the outcome.
     """
     from fishreport.batch.state import State, task_key
@@ -189,5 +191,5 @@ def _roll_up(
 
     try:
         return build_rollup(waters, outcomes, target, title=title, formats=formats), ""
-    except (ReportError, FishreportError) as error:
+    except FishreportError as error:
         return None, str(error)

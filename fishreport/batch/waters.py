@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from fishreport.exceptions import UsageError
+from fishreport.exceptions import StudyError, UsageError
 from fishreport.report.build import DEFAULT_FOLDER
 from fishreport.report.place import MARKER, check_target
 
@@ -60,12 +60,12 @@ def find_studies(folder: Path | str) -> list[Path]:
 
     Raises
     ------
-    UsageError
+    StudyError
         If the folder does not exist or holds no study.
     """
     folder = Path(folder).resolve()
     if not folder.is_dir():
-        raise UsageError(f"there is no folder {folder}")
+        raise StudyError(f"there is no folder {folder}")
     found: list[Path] = []
     for place, folders, files in os.walk(folder):
         if MARKER in files:  # a report keeps a copy of its study
@@ -75,7 +75,7 @@ def find_studies(folder: Path | str) -> list[Path]:
         if STUDY in files:
             found.append(Path(place) / STUDY)
     if not found:
-        raise UsageError(f"there is no study below {folder}: no folder holds a {STUDY}")
+        raise StudyError(f"there is no study below {folder}: no folder holds a {STUDY}")
     return found
 
 
@@ -92,8 +92,10 @@ def plan_waters(folder: Path | str, *, out: Path | str | None = None) -> tuple[l
 
     Raises
     ------
+    StudyError
+        If there is no study.
     UsageError
-        If there is no study, or a report would replace a study, another report, or a folder that is not ours.
+        If a report would replace a study, another report, or a folder that is not ours.
     """
     folder = Path(folder).resolve()
     waters = []

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from fishreport.exceptions import FishreportError, ReportError, UsageError
+from fishreport.exceptions import FishreportError, ReportError
 from fishreport.exhibits.exhibit import EXPLORER_TYPE, FIGURE_TYPE, FINDINGS_TYPE, RESULTS_TYPE, SCORECARD_TYPE, TABLE_TYPE
 from fishreport.report.bundle import AUTHOR_TYPE, check_bundle
 from fishreport.report.manifest import CRATE, INPUTS
@@ -203,12 +203,12 @@ def open_build(folder: Path | str) -> OpenBuild:
 
     Raises
     ------
-    UsageError
+    ReportError
         If it is not such a folder, or a part of it cannot be read.
     """
     folder = Path(folder).resolve()
     if not (folder / CRATE).is_file() or not (folder / "results.json").is_file():
-        raise UsageError(f"{folder} holds no report made by fishreport ({CRATE} and results.json are not both there)")
+        raise ReportError(f"{folder} holds no report made by fishreport ({CRATE} and results.json are not both there)")
     try:
         graph = {item["@id"]: item for item in _read_json(folder / CRATE)["@graph"]}
         content = _read_json(folder / "results.json")
@@ -227,9 +227,10 @@ def open_build(folder: Path | str) -> OpenBuild:
         )
         return _sound(opened)
     except OSError as error:
-        raise UsageError(f"the report in {folder} cannot be read ({error.strerror}: {Path(error.filename or '').name})") from None
+        where = Path(error.filename or "").name
+        raise ReportError(f"the report in {folder} cannot be read ({error.strerror}: {where})") from None
     except (ReportError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        raise UsageError(
+        raise ReportError(
             f"the report in {folder} is damaged or of another version: its {CRATE}, results.json or chapters are not as a build "
             "writes them; build it again"
         ) from None

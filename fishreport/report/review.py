@@ -103,7 +103,7 @@ def compare(before: Path | str, after: Path | str) -> Review:
 
     Raises
     ------
-    UsageError
+    ReportError
         If one of the folders holds no report.
     """
     first, second = open_build(before), open_build(after)
@@ -146,8 +146,10 @@ def review(before: Path | str, after: Path | str, *, out: Path | str | None = No
 
     Raises
     ------
+    ReportError
+        If one of the folders holds no report.
     UsageError
-        If one of the folders holds no report, or the review cannot go where it should.
+        If the review cannot go where it should.
     """
     found = compare(before, after)
     target = Path(out) if out is not None else Path(DEFAULT_FOLDER)

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from fishreport import __version__
-from fishreport.exceptions import FishreportError, UsageError
+from fishreport.exceptions import FishreportError, ReportError
 from fishreport.exhibits.tabulate import counted
 from fishreport.report.cache import code_digest, versions
 from fishreport.report.compare_build import OpenBuild, open_build
@@ -112,7 +112,7 @@ def _recorded_inputs(build: OpenBuild) -> dict[str, str]:
     recorded = {name: item["sha256"] for name, item in build.entities("#input/").items()}
     for name in recorded:
         if not (build.inputs / name).resolve().is_relative_to(build.inputs):
-            raise UsageError(f"{build.folder / CRATE} names an input outside the report: {name!r}")
+            raise ReportError(f"{build.folder / CRATE} names an input outside the report: {name!r}")
     return recorded
 
 
@@ -239,7 +239,7 @@ def verify_build(
 
     Raises
     ------
-    UsageError
+    ReportError
         If the folder holds no report.
     """
     opened = open_build(build)

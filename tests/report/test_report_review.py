@@ -15,7 +15,7 @@ import pytest
 from bs4 import BeautifulSoup
 from tiny import NOTEBOOKS, fish_table, write_study
 
-from fishreport.exceptions import UsageError
+from fishreport.exceptions import ReportError, UsageError
 from fishreport.fielddata.faults import Faults
 from fishreport.fielddata.grid import RawTable
 from fishreport.fielddata.read import read_table
@@ -274,14 +274,14 @@ class TestReview:
         (tmp_path / "mine" / "notes.txt").write_text("keep me")
         with pytest.raises(UsageError, match="not empty"):
             review(built.folder, other.folder, out=tmp_path / "mine")
-        with pytest.raises(UsageError, match="holds no report"):
+        with pytest.raises(ReportError, match="holds no report"):
             compare(tmp_path, other.folder)
 
     def test_damaged_report_is_said_to_be(self, built: Built, tmp_path: Path) -> None:
         copied = tmp_path / "copy"
         shutil.copytree(built.folder, copied)
         (copied / "results.json").write_text('{"study": 1')
-        with pytest.raises(UsageError, match="damaged or of another version"):
+        with pytest.raises(ReportError, match="damaged or of another version"):
             open_build(copied)
 
     def test_terminal(self, found: Review) -> None:
@@ -320,7 +320,7 @@ class TestVerify:
         table_file = copied / "inputs" / "fish.csv"
         table_file.write_text(fish_table(39), encoding="utf-8")
         (copied / "results.json").unlink()
-        with pytest.raises(UsageError):
+        with pytest.raises(ReportError):
             verify_build(copied)
         (copied / "results.json").write_bytes((built.folder / "results.json").read_bytes())
         (copied / "extra.txt").write_text("?")
@@ -343,5 +343,5 @@ class TestVerify:
         shutil.copytree(built.folder, copied)
         crate = copied / "ro-crate-metadata.json"
         crate.write_text(crate.read_text().replace("#input/fish.csv", "#input/../../fish.csv"))
-        with pytest.raises(UsageError, match="outside the report"):
+        with pytest.raises(ReportError, match="outside the report"):
             verify_build(copied, rebuild=False)
