@@ -8,27 +8,18 @@ import re
 import xml.etree.ElementTree as ET
 
 import pytest
-from brief_sample import SPECIES, estimate, frequencies_of, made_results, made_study, work_of
-from reading_level import reading_ease, syllables
+from brief_sample import SPECIES, content, estimate, frequencies_of, made_results, made_study, sentences
 
 from fishreport.analysis.classes import LATER_PASSES
 from fishreport.analysis.mortality import AGES_USED, SHARED_AGES
 from fishreport.analysis.result import Result, Results
-from fishreport.exhibits.brief import CAUTION, brief_content, tally_of
+from fishreport.exhibits.brief import brief_content, tally_of
 from fishreport.exhibits.brief_pictures import third_picture
 from fishreport.exhibits.brief_words import PlainWords, of_hundred, plain, range_sentence
-from fishreport.exhibits.brief_work import HOW
 from fishreport.exhibits.context import report_context
 from fishreport.exhibits.units import format_estimate
 from fishreport.methods.estimate import Estimate
 from fishreport.study import read_study
-
-# Signs of the trade's own language, none of which an angler should meet.
-JARGON = re.compile(
-    r"interval|proportional|asymptotic|standardi[sz]ed|relative weight|stock length|quality length|mortality|CPUE"
-    r"|percentage point|estimator|confidence|variance|[α-ωΑ-Ω]|\bp =|\bse\b",
-    re.IGNORECASE,
-)
 
 
 @pytest.fixture
@@ -44,15 +35,6 @@ def words(study):
 @pytest.fixture
 def us(tmp_path):
     return PlainWords(report_context(made_study(tmp_path / "us", units="us", narrative={})))
-
-
-def content(study, results=None):
-    return brief_content(
-        study,
-        made_results(SPECIES[: len(study.species)]) if results is None else results,
-        work=work_of(study),
-        frequencies=frequencies_of(study),
-    )
 
 
 def catch(value, low, high, size_class="stock", n=24, season=2025):
@@ -298,11 +280,6 @@ def test_other_sentences(words, us):
 # ---- the whole --------------------------------------------------------------------------------------------------
 
 
-def sentences(brief):
-    said = [*brief.did, *(one.finding for one in brief.told)] + ([brief.tally] if brief.tally else [])
-    return [finding for finding in said if finding is not None]
-
-
 def test_every_sentence_is_traced_to_results_of_the_report(study):
     results = made_results(SPECIES[:3])
     brief = content(study, results)
@@ -368,34 +345,6 @@ def test_the_third_drawing_is_what_there_is(study):
     no_weights = Results(result for result in results if result.quantity != "relative_weight")
     assert content(study, no_weights).third.label == "brief-annual-survival"
     assert content(study, Results()).third is None
-
-
-# ---- reading level ----------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("word", "count"),
-    [("trout", 1), ("caught", 1), ("rainbow", 2), ("electric", 3), ("longer", 2), ("reached", 1), ("whole", 1), ("wanted", 2),
-     ("range", 1), ("survey", 2), ("probability", 5), ("fishes", 2)],
-)  # fmt: skip
-def test_syllables(word, count):
-    assert syllables(word) == count
-
-
-@pytest.mark.parametrize("trend", [(-12.0, -18.0, -4.0), (4.0, -0.5, 9.0), (0.2, -1.0, 1.5)])
-@pytest.mark.parametrize("units", ["metric", "us"])
-def test_what_the_tool_writes_reads_easily(tmp_path, trend, units):
-    brief = content(made_study(tmp_path / "read", units=units, narrative={}), made_results(SPECIES[:3], trend))
-    texts = [finding.text for finding in sentences(brief)] + [brief.ranges, brief.rule, HOW, CAUTION]
-    texts += [picture.caption for picture in (brief.catch, brief.sizes, brief.third)]
-    ease, length, long_words = reading_ease(texts)
-    assert ease >= 65
-    assert length <= 20
-    assert long_words <= 0.05
-    for text in [*texts, *(f"{row.name} {row.about} {row.wanted} {row.found}" for row in brief.aims)]:
-        assert not JARGON.search(text), text
-    if units == "us":
-        assert not re.search(r"\b(?:mm|cm|km|kg|g)\b", " ".join(texts))
 
 
 @pytest.mark.parametrize("shared", [False, True])

@@ -6,15 +6,14 @@ import dataclasses
 import math
 import re
 
-import numpy as np
 import pytest
+from mortality_sample import FEW, asked_of, few_draws, make_mortality, rate_of, text_of, trout_of
 
 from fishreport.analysis.death_rates import death_rates
-from fishreport.analysis.firm_ground import is_firm, survival_to_tell
-from fishreport.analysis.fishing_today import CREEL, CREEL_OVER_AGES, Fishing, fishing_today
-from fishreport.analysis.mortality import FOLLOWED, Mortality, mortality
+from fishreport.analysis.firm_ground import is_firm
+from fishreport.analysis.fishing_today import Fishing, fishing_today
+from fishreport.analysis.mortality import FOLLOWED, Mortality
 from fishreport.analysis.result import Result, Results
-from fishreport.analysis.stocking import StockingStep
 from fishreport.exhibits import death_rates as death_exhibits
 from fishreport.exhibits import fishing_mortality as exhibits
 from fishreport.exhibits import mortality as mortality_exhibits
@@ -24,12 +23,10 @@ from fishreport.methods.estimate import Estimate
 from fishreport.population.regulation import Regulation
 from fishreport.study import read_study
 
-FEW = {"parameters.draws": 100, "parameters.resamples": 100}
-
 
 @pytest.fixture(scope="module")
 def study(repository):
-    return read_study(repository / "demo_inputs", overrides=FEW)
+    return few_draws(repository)
 
 
 @pytest.fixture(scope="module")
@@ -38,47 +35,14 @@ def context(study):
 
 
 @pytest.fixture(scope="module")
-def made(study, demo_survey, context):
-    return (
-        mortality(study, demo_survey, context.classes, np.random.default_rng(4)),
-        fishing_today(study, demo_survey, context.classes),
-    )
-
-
-def _rate(value: float, low: float, high: float, n: int = 100) -> Estimate:
-    return Estimate(value, (high - low) / 4, low, high, 0.95, "per year", "made up", n)
-
-
-def _trout(found: Mortality, **fields) -> Mortality:
-    """Rainbow trout alone, with other details and the results that go with them."""
-    one = dataclasses.replace(found.species["rainbow_trout"], **fields)
-    changed = []
-    for r in found.results.where(species="rainbow_trout"):
-        if (r.quantity, r.detail) == ("fishing_mortality", None):
-            r = dataclasses.replace(r, estimate=one.fishing)
-        changed.append(r)
-    return Mortality(Results(changed), {"rainbow_trout": one})
-
-
-def _asked(whole: Fishing, **fields) -> Fishing:
-    one = dataclasses.replace(whole.species["rainbow_trout"], **fields)
-    values = {("fishing_mortality", CREEL): one.fishing, ("fishing_mortality", CREEL_OVER_AGES): one.spread,
-              ("exploitation", None): one.exploitation}  # fmt: skip
-    changed = [
-        dataclasses.replace(r, estimate=values.get((r.quantity, r.detail), r.estimate))
-        for r in whole.results.where(species="rainbow_trout")
-    ]
-    return dataclasses.replace(whole, results=Results(changed), species={"rainbow_trout": one})
-
-
-def _text(found, context, fishing=None) -> str:
-    return " ".join(item.text for item in mortality_exhibits.findings(found, context, fishing).items)
+def made(study, demo_survey):
+    return make_mortality(study, demo_survey)
 
 
 def test_the_creel_survey_comes_first_and_tells_what_the_difference_does_not(made, context):
     found, fishing = made
     one = fishing.species["rainbow_trout"]
-    text = _text(_trout(found, fishing=_rate(0.12, 0.0, 0.79)), context, fishing)
+    text = text_of(trout_of(found, fishing=rate_of(0.12, 0.0, 0.79)), context, fishing)
     first = text.index("Fishing mortality of rainbow trout that may be kept (356 mm and longer) was")
     second = text.index("this difference alone does not tell it from nothing")
     assert first < second
@@ -97,14 +61,14 @@ def test_the_creel_survey_comes_first_and_tells_what_the_difference_does_not(mad
 )  # fmt: skip
 def test_whether_both_agree_is_said(made, context, left, spread, words):
     found, fishing = made
-    text = _text(_trout(found, fishing=_rate(*left)), context, _asked(fishing, spread=_rate(*spread)))
+    text = text_of(trout_of(found, fishing=rate_of(*left)), context, asked_of(fishing, spread=rate_of(*spread)))
     assert words in text
     assert ("natural mortality that fits both" in text) is ("agrees" in words)
 
 
 def test_a_difference_above_zero_is_told_beside_the_creel_survey(made, context):
     found, fishing = made
-    text = _text(_trout(found, fishing=_rate(0.3, 0.1, 0.5)), context, fishing)
+    text = text_of(trout_of(found, fishing=rate_of(0.3, 0.1, 0.5)), context, fishing)
     assert "Total less natural mortality leaves 0.30 per year" in text
     assert "from nothing" not in text
 
@@ -112,20 +76,20 @@ def test_a_difference_above_zero_is_told_beside_the_creel_survey(made, context):
 def test_a_difference_that_cannot_be_leaves_the_creel_survey(made, context):
     found, fishing = made
     none = Estimate.not_estimable("natural mortality (0.9) is not below total mortality (0.7)", units="per year")
-    text = _text(_trout(found, fishing=none), context, fishing)
+    text = text_of(trout_of(found, fishing=none), context, fishing)
     assert "What total mortality leaves for fishing of rainbow trout could not be estimated" in text
     assert "Fishing mortality of rainbow trout that may be kept" in text
 
 
 def test_without_a_creel_survey_the_sentence_says_what_would_tell(made, context):
     found, _ = made
-    unclear = _trout(found, fishing=_rate(0.12, 0.0, 0.79))
+    unclear = trout_of(found, fishing=rate_of(0.12, 0.0, 0.79))
     for given in (None, Fishing(Results(), {})):
-        assert "the data do not tell it from nothing" in _text(unclear, context, given)
-        assert exhibits.WOULD_TELL in _text(unclear, context, given)
-    assert exhibits.WOULD_TELL in _text(unclear, context, Fishing(Results(), {}, ("rainbow_trout",)))
+        assert "the data do not tell it from nothing" in text_of(unclear, context, given)
+        assert exhibits.WOULD_TELL in text_of(unclear, context, given)
+    assert exhibits.WOULD_TELL in text_of(unclear, context, Fishing(Results(), {}, ("rainbow_trout",)))
     counted = Result("fish_kept", Estimate(40.0, 5.0, 31.0, 52.0, 0.95, "fish", "made up", 1), 2025, "rainbow_trout", "all")
-    text = _text(unclear, context, Fishing(Results(), {}, ("rainbow_trout",), {"rainbow_trout": counted}))
+    text = text_of(unclear, context, Fishing(Results(), {}, ("rainbow_trout",), {"rainbow_trout": counted}))
     assert f"by the creel survey of 2025 anglers kept 40 fish (31 to 52), {exhibits.NO_RULE}" in text
     assert exhibits.WOULD_TELL not in text
     assert exhibits.fishing_table(Fishing(Results(), {}), found, context) is None
@@ -134,8 +98,8 @@ def test_without_a_creel_survey_the_sentence_says_what_would_tell(made, context)
 def test_without_a_number_of_fish_the_share_is_not_known(made, context):
     found, fishing = made
     none = Estimate.not_estimable("the number of fish is not known: no census, no removal, none by hand", units="per year")
-    asked = _asked(fishing, fishing=none, spread=none, natural=None)
-    text = _text(_trout(found, fishing=_rate(0.12, 0.0, 0.79)), context, asked)
+    asked = asked_of(fishing, fishing=none, spread=none, natural=None)
+    text = text_of(trout_of(found, fishing=rate_of(0.12, 0.0, 0.79)), context, asked)
     assert "is known from the creel survey, but not how large a share of them that is: the number of fish is not known" in text
     assert "the data do not tell it from nothing" in text
     assert exhibits.fishing_table(asked, found, context) is None
@@ -143,8 +107,8 @@ def test_without_a_number_of_fish_the_share_is_not_known(made, context):
 
 def test_fish_that_may_not_be_kept_die_after_release(made, context):
     found, fishing = made
-    asked = _asked(fishing, exploitation=Estimate.not_estimable("no fish may be kept", units="percent"))
-    assert "none of which may be kept" in _text(_trout(found), context, asked)
+    asked = asked_of(fishing, exploitation=Estimate.not_estimable("no fish may be kept", units="percent"))
+    assert "none of which may be kept" in text_of(trout_of(found), context, asked)
 
 
 @pytest.mark.parametrize(("units", "length"), [("metric", "356 mm and longer"), ("us", "14.0 in and longer")])
@@ -197,7 +161,7 @@ def _with_totals(found: Mortality, totals: dict[str | None, Estimate], natural: 
 def test_what_a_weak_total_leaves_is_told_beside_the_seasons_together(made, context):
     """The demo's smallmouth bass: 11 fish of the ages used; 4 kept, of harvest.csv, and no rule in the study."""
     found, fishing = made
-    text = _text(Mortality(found.results, {"smallmouth_bass": found.species["smallmouth_bass"]}), context, fishing)
+    text = text_of(Mortality(found.results, {"smallmouth_bass": found.species["smallmouth_bass"]}), context, fishing)
     together = found.results.one(quantity="fishing_mortality", species="smallmouth_bass", season=2025, detail=TOGETHER).estimate
     assert (
         f"from a total mortality that is no firm ground; {TOGETHER} leave {exhibits.value_cell(together)}: the data do not tell "
@@ -209,34 +173,34 @@ def test_what_a_weak_total_leaves_is_told_beside_the_seasons_together(made, cont
 @pytest.mark.parametrize(("n", "doubt"), [(29, True), (30, False)])
 def test_fishing_mortality_from_a_weak_total_is_told_with_its_doubt(made, context, n, doubt):
     found, _ = made
-    fit = dataclasses.replace(found.species["rainbow_trout"].fit, total_mortality=_rate(0.8, 0.6, 1.0, n))
-    text = _text(_trout(found, fishing=_rate(0.3, 0.1, 0.5), fit=fit), context)
+    fit = dataclasses.replace(found.species["rainbow_trout"].fit, total_mortality=rate_of(0.8, 0.6, 1.0, n))
+    text = text_of(trout_of(found, fishing=rate_of(0.3, 0.1, 0.5), fit=fit), context)
     assert "Fishing mortality of rainbow trout was 0.30" in text
     assert ("predicted from life history, from a total mortality that is no firm ground." in text) is doubt
 
 
-WEAK, TOGETHER = _rate(0.74, 0.36, 1.58, 11), "seasons 2021 to 2025 together"
+WEAK, TOGETHER = rate_of(0.74, 0.36, 1.58, 11), "seasons 2021 to 2025 together"
 
 
 @pytest.mark.parametrize(
     ("totals", "natural", "fishing", "words"),
     [
-        ({None: _rate(0.8, 0.7, 0.9)}, 0.5, 0.3, "Z is that of the catch curve, 0.80 (0.70 to 0.90) per year"),
-        ({None: WEAK, TOGETHER: _rate(0.7, 0.5, 0.9), FOLLOWED: _rate(0.9, 0.8, 1.0)}, 0.5, 0.2,
+        ({None: rate_of(0.8, 0.7, 0.9)}, 0.5, 0.3, "Z is that of the catch curve, 0.80 (0.70 to 0.90) per year"),
+        ({None: WEAK, TOGETHER: rate_of(0.7, 0.5, 0.9), FOLLOWED: rate_of(0.9, 0.8, 1.0)}, 0.5, 0.2,
          "Z is that of the seasons 2021 to 2025 together, 0.70 (0.50 to 0.90) per year"),
-        ({None: WEAK, TOGETHER: _rate(0.7, 0.2, 0.9), FOLLOWED: _rate(0.9, 0.8, 1.0)}, 0.5, 0.4,
+        ({None: WEAK, TOGETHER: rate_of(0.7, 0.2, 0.9), FOLLOWED: rate_of(0.9, 0.8, 1.0)}, 0.5, 0.4,
          "Z is that of year classes followed, 0.90 (0.80 to 1.00) per year"),
-        ({None: WEAK, TOGETHER: _rate(0.44, 0.19, 0.84), FOLLOWED: _rate(0.35, 0.24, 0.45)}, 0.41, None,
+        ({None: WEAK, TOGETHER: rate_of(0.44, 0.19, 0.84), FOLLOWED: rate_of(0.35, 0.24, 0.45)}, 0.41, None,
          "rates are not given: its total mortality rests on 11 fish of the ages used, fewer than 30, and where more fish tell it (year "
          "classes followed: 0.35 (0.24 to 0.45) per year) it is not above natural mortality, 0.41 (0.20 to 0.80); anglers kept 4 "
          "fish (2 to 6) in 2025."),
-        ({None: WEAK, TOGETHER: _rate(0.44, 0.19, 0.84)}, 0.41, None,
+        ({None: WEAK, TOGETHER: rate_of(0.44, 0.19, 0.84)}, 0.41, None,
          "its total mortality rests on 11 fish of the ages used, fewer than 30, and no other estimate of it is firm ground"),
     ],
 )  # fmt: skip
 def test_rates_stand_on_firm_ground_or_are_left_out(study, made, context, totals, natural, fishing, words):
     found, asked = made
-    changed = _with_totals(found, totals, _rate(natural, 0.2, 0.8))
+    changed = _with_totals(found, totals, rate_of(natural, 0.2, 0.8))
     context = dataclasses.replace(context, classes=tuple(c for c in context.classes if c.species.key == "smallmouth_bass"))
     rates = death_rates(study, changed, asked)
     table = death_exhibits.rates_table(rates, changed, context, asked)
@@ -258,94 +222,6 @@ def test_every_sentence_rests_on_recorded_results(made, context):
         assert set(item.results) <= known, item.text
 
 
-# ---- total mortality -----------------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("value", "low", "high", "n", "firm"),
-    [(0.7, 0.5, 0.95, 30, True), (0.7, 0.5, 0.95, 29, False), (0.7, 0.3, 0.89, 500, True), (0.7, 0.3, 0.91, 500, False),
-     (0.7, 0.0, 1.5, 500, False), (0.7, math.nan, math.nan, 500, False)],
-)  # fmt: skip
-def test_what_may_be_a_key_finding(value, low, high, n, firm):
-    assert is_firm(_rate(value, low, high, n)) is firm
-
-
-def test_eleven_bass_are_no_key_finding_and_other_estimates_stand_beside(made, context):
-    found, _ = made
-    items = mortality_exhibits.findings(found, context).items
-    bass = [item for item in items if "smallmouth bass" in item.text and "total mortality" in item.text.casefold()]
-    assert not any(item.key for item in bass)
-    beside = next(item for item in bass if "is no firm ground" in item.text)
-    pooled = found.results.one(quantity="total_mortality", species="smallmouth_bass", detail="seasons 2021 to 2025 together")
-    assert f"seasons 2021 to 2025 together give {exhibits.value_cell(pooled.estimate)} per year" in beside.text
-    assert f"rests on {found.species['smallmouth_bass'].fit.total_mortality.n} fish" in beside.text
-    assert any(item.key for item in items if "brown trout" in item.text)
-    assert not any("no firm ground" in item.text for item in items if "brown trout" in item.text)
-
-
-def test_an_interval_too_wide_is_told_as_such(made, context):
-    found, _ = made
-    one = found.species["brown_trout"]
-    wide = _rate(0.7, 0.2, 1.4, 90)
-    results = [
-        dataclasses.replace(r, estimate=wide)
-        if (r.quantity, r.species, r.season, r.detail) == ("total_mortality", "brown_trout", 2025, None)
-        else r
-        for r in found.results
-    ]
-    items = mortality_exhibits.findings(Mortality(Results(results), {"brown_trout": one}), context).items
-    assert any("has an interval whose ends lie more than 3 times apart" in item.text for item in items)
-    assert not any(item.key for item in items)
-
-
-def test_year_classes_lead_where_stocking_changed(made, context):
-    found, _ = made
-    items = [i for i in mortality_exhibits.findings(found, context).items if "rainbow trout" in i.text]
-    followed = found.results.one(quantity="total_mortality", species="rainbow_trout", detail="year classes followed")
-    assert followed.id in items[0].results
-    assert items[0].key
-    assert not any(item.key for item in items[1:])
-    assert "stocking fell from 3,600 fish a year" in items[2].text
-    assert items[2].text.endswith("puts its mortality too low.")
-    table = mortality_exhibits.total_table(found, context)
-    assert any("stocking fell from 3,600" in note for note in table.notes)
-    assert not any("Brown trout: stocking" in note for note in table.notes)
-
-
-def test_more_stocking_leans_the_other_way_and_none_says_nothing(made, context):
-    found, _ = made
-    more = _trout(found, stocking=StockingStep(1000.0, 2500.0, (2018, 2020), (2021, 2021)))
-    text = _text(more, context)
-    assert "stocking rose from 1,000 fish a year (2018 to 2020) to 2,500 (2021)" in text
-    assert "puts its mortality too high" in text
-    assert "stocking" not in _text(_trout(found, stocking=None), context)
-
-
-def test_without_year_classes_the_catch_curve_stays_in_front_with_its_caution(made, context):
-    found, _ = made
-    alone = _trout(found)
-    kept = [r for r in alone.results if r.detail != "year classes followed"]
-    items = mortality_exhibits.findings(dataclasses.replace(alone, results=Results(kept)), context).items
-    assert items[0].key
-    assert "In 2025" in items[0].text
-    assert "puts its mortality too low" in items[1].text
-
-
-def test_a_short_text_tells_what_is_firm(made):
-    """Brown trout by the catch curve, rainbow trout by year classes as stocking changed, bass by year classes as 11 fish are few."""
-    found, _ = made
-    told = {key: survival_to_tell(found.results, key, 2025) for key in ("brown_trout", "rainbow_trout", "smallmouth_bass")}
-    assert {key: r.detail for key, r in told.items()} == {
-        "brown_trout": None, "rainbow_trout": FOLLOWED, "smallmouth_bass": FOLLOWED
-    }  # fmt: skip
-    few = [r for r in found.results if r.detail != FOLLOWED]
-    assert survival_to_tell(Results(few), "smallmouth_bass", 2025) is None
-    assert survival_to_tell(Results(few), "rainbow_trout", 2025).detail is None
-    assert survival_to_tell(Results(), "brown_trout", 2025) is None
-    alone = [r for r in few if r.quantity == "annual_survival"]
-    assert survival_to_tell(Results(alone), "smallmouth_bass", 2025).detail is None
-
-
 # ---- maturity ------------------------------------------------------------------------------------------------------------
 
 
@@ -355,9 +231,9 @@ def test_a_short_text_tells_what_is_firm(made):
 def test_age_and_length_at_maturity_that_disagree_are_told(made, context, reached, said):
     """The demo gives 2.6 years for rainbow trout; more than a year off on the curve is told, at the table and as a finding."""
     found, _ = made
-    off = _trout(found, age_at_mature_length=reached)
+    off = trout_of(found, age_at_mature_length=reached)
     assert (
-        "the study gives maturity of rainbow trout at 2.6 years and at 320 mm" in _text(off, context).replace("The", "the")
+        "the study gives maturity of rainbow trout at 2.6 years and at 320 mm" in text_of(off, context).replace("The", "the")
     ) is said
     whole = dataclasses.replace(found, species={**found.species, **off.species})
     notes = natural_exhibits.natural_table(whole, context).notes

@@ -9,57 +9,14 @@ import xml.etree.ElementTree as ET
 
 import numpy as np
 import pytest
-from statsmodels.stats.multitest import multipletests
+from trend_sample import Made, make_trends
 
-from fishreport.analysis import catch, catch_model, condition, drivers, plan, sizes, trend, trend_family
+from fishreport.analysis import catch_model, trend
 from fishreport.exhibits import changes, objectives, standardised, trend_words
 from fishreport.exhibits import trend as exhibits
 from fishreport.exhibits.context import report_context
 from fishreport.methods.estimate import Estimate
 from fishreport.study import read_study
-
-
-@dataclasses.dataclass
-class Made:
-    """What the chapter works out."""
-
-    indices: list
-    before: object
-    trends: list
-    lead: list
-    counts: trend_family.Multiplicity
-    moves: trend_family.Multiplicity
-    steps: list
-    effects: list
-    outcomes: tuple
-    history: list
-
-    @property
-    def ids(self) -> set[str]:
-        every = self.before + catch_model.index_results(self.indices) + trend.trend_results(self.trends, self.steps)
-        return {r.id for r in every + [e.result for e in self.effects] + [o.result for o in self.outcomes]}
-
-
-def _make(study, survey) -> Made:
-    classes = list(report_context(study).classes)
-    indices = catch_model.standardised_indices(study, survey, classes, np.random.default_rng(2))
-    before = (
-        catch.catch_rates(study, survey, classes)
-        + sizes.size_structure(study, survey, classes)
-        + condition.condition(study, survey, classes).results
-    )
-    known = before + catch_model.index_results(indices)
-    trends = trend.index_trends(known, classes, study.season.year)
-    lead = trend.lead_trends(trends, classes)
-    steps = trend.steps(study, lead)
-    effects = drivers.driver_effects(study, drivers.drivers(study, survey), trend.driven(lead, classes))
-    outcomes = plan.evaluate_objectives(study, known)
-    history = plan.objective_history(study, known, survey.seasons)
-    many = (
-        trend_family.multiplicity(trends, study.parameters.level),
-        trend_family.smoothed_multiplicity(trends, study.parameters.level),
-    )
-    return Made(indices, before, trends, lead, *many, steps, effects, outcomes, history)
 
 
 def _figures(made: Made, context):
@@ -99,7 +56,7 @@ def _findings(made: Made, context):
 
 @pytest.fixture(scope="module")
 def made(demo_study, demo_survey):
-    return _make(demo_study, demo_survey)
+    return make_trends(demo_study, demo_survey)
 
 
 def _only(survey, keep):
@@ -330,68 +287,6 @@ def test_a_strained_model_is_said(made, demo_context):
     assert any("is strained: catches scatter more than it allows for" in text for text in texts)
 
 
-@pytest.mark.parametrize(
-    ("lower", "upper", "direction"), [(5.0, 40.0, "up"), (-60.0, -10.0, "down"), (-30.0, 40.0, "unclear")]
-)  # fmt: skip
-def test_a_step_is_worded_by_its_interval_and_doubted_beside_a_trend(made, demo_context, lower, upper, direction):
-    step = made.steps[0]
-    e = Estimate((lower + upper) / 2, 1.0, lower, upper, 0.95, "percent", "made up", 10)
-    unclear = dataclasses.replace(step.beside_trend, change=dataclasses.replace(e, lower=-50.0, upper=50.0))
-    result = dataclasses.replace(step.result, estimate=e)
-    changed = dataclasses.replace(step, result=result, beside_trend=unclear, adjusted_p=0.01)
-    (found,) = changes.step_findings([changed], demo_context).items
-    assert found.direction == direction
-    assert ("need not be the cause" in found.text) == (direction != "unclear")
-    assert "“Stocking of rainbow trout cut to a third” (2021)" in found.text
-    lost = dataclasses.replace(changed, adjusted_p=0.2)
-    others = [dataclasses.replace(one, adjusted_p=0.2) for one in made.steps if one.series != step.series][:2]
-    (found, *_) = changes.step_findings([lost, *others], demo_context).items
-    assert found.direction == "unclear"
-    doubt = "does not stand after adjusting for the 3 changes after an event tested (adjusted p 0.2)"
-    assert (doubt in found.text) == (direction != "unclear")
-
-
-def test_steps_are_adjusted_for_their_number(made, demo_context):
-    """statsmodels' multipletests, method fdr_bh, over the changes that could be estimated."""
-    known = [one for one in made.steps if one.change.change.estimable]
-    assert 0 < len(known) < len(made.steps)
-    wanted = multipletests([one.change.p for one in known], method="fdr_bh")[1]
-    assert [one.adjusted_p for one in known] == pytest.approx(list(wanted))
-    assert all(math.isnan(one.adjusted_p) for one in made.steps if one not in known)
-    table = changes.step_table(made.steps, demo_context)
-    heads = [column.heading for column in table.columns]
-    assert heads[-3:] == ["p", "Adjusted p", "Beside a steady trend"]
-    assert [row["adjusted_p"] for row in table.data if row["estimable"]] == pytest.approx(list(wanted))
-
-
-def test_drivers_are_told_from_zero_or_not(made, demo_context):
-    def with_limits(lower, upper, q=0.01):
-        out = []
-        for one in made.effects:
-            e = Estimate((lower + upper) / 2, 1.0, lower, upper, 0.95, "percent", "made up", 10)
-            out.append(dataclasses.replace(one, result=dataclasses.replace(one.result, estimate=e), adjusted_p=q))
-        return [f.text for f in changes.driver_findings(out, demo_context).items]
-
-    none = with_limits(-5.0, 5.0)
-    assert len(none) == 1 and none[0].startswith(f"None of {len(made.effects)} associations")
-    lower = with_limits(-9.0, -3.0)
-    many = len(made.effects)
-    assert any("was 6.0% lower" in text for text in lower) and "an association shows no cause" in lower[-1]
-    assert f"{many} can be told from zero by their own interval" in lower[-1] and f"{many} stand after adjusting" in lower[-1]
-    assert any("was 6.0% higher (95% interval 3.0 to 9.0)" in text for text in with_limits(3.0, 9.0))
-    doubted = with_limits(-9.0, -3.0, q=0.3)
-    assert len(doubted) == 1 and "none stands after adjusting for the number" in doubted[0]
-
-
-def test_of_the_demo_no_driver_stands_and_the_table_says_so(made, demo_context):
-    """One of 14 by its own interval: p 0.007 is 0.10 after adjusting (p.adjust of R, method BH)."""
-    assert [f.direction for f in changes.driver_findings(made.effects, demo_context).items] == ["none"]
-    table = changes.driver_table(made.effects, demo_context)
-    assert [column.heading for column in table.columns][-2:] == ["p", "Adjusted p"]
-    warm = next(one for one in made.effects if one.result.id.endswith("brown_trout/stock/standardised_catch_rate-temperature"))
-    assert warm.p < 0.05 < warm.adjusted_p == pytest.approx(warm.p * len(made.effects))
-
-
 def test_objectives_read_without_colour(made, demo_context):
     figure = objectives.objective_figure(made.outcomes, made.history, demo_context)
     assert all(word in figure.svg for word in ("Met", "Not met", "Not yet known"))
@@ -406,7 +301,7 @@ def test_objectives_read_without_colour(made, demo_context):
 
 @pytest.mark.parametrize("wanted", ["season == 2025", "season >= 2023", "run_id == '2025-S01-A'"])
 def test_little_data_say_so_and_draw_nothing_false(demo_study, demo_survey, demo_context, wanted):
-    few = _make(demo_study, _only(demo_survey, lambda runs: runs.eval(wanted)))
+    few = make_trends(demo_study, _only(demo_survey, lambda runs: runs.eval(wanted)))
     assert few.counts.tested == 0
     found = _findings(few, demo_context)
     assert any("no trend could be estimated" in f.text for f in found)
@@ -418,6 +313,6 @@ def test_little_data_say_so_and_draw_nothing_false(demo_study, demo_survey, demo
 
 
 def test_no_runs_at_all(demo_study, demo_survey, demo_context):
-    none = _make(demo_study, _only(demo_survey, lambda runs: runs["season"] < 0))
+    none = make_trends(demo_study, _only(demo_survey, lambda runs: runs["season"] < 0))
     assert _figures(none, demo_context) == [None] * 5
     assert all("cannot" in f.text or "not yet known" in f.text for f in _findings(none, demo_context))

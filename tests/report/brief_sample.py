@@ -8,7 +8,8 @@ from pathlib import Path
 from nbformat import NotebookNode
 
 from fishreport.analysis.result import Result, Results
-from fishreport.exhibits.exhibit import FIGURE_TYPE
+from fishreport.exhibits.brief import Brief, brief_content
+from fishreport.exhibits.exhibit import FIGURE_TYPE, Finding
 from fishreport.methods.estimate import Estimate
 from fishreport.report.assemble import Document
 from fishreport.study import Study, read_study
@@ -150,3 +151,19 @@ def made_document(study: Study, results: Results, *, whole: bool = True) -> Docu
         references={("figure", "sizes", "lengths"): ("figure-sizes-lengths", "Figure 3.1")},
         results=json.loads(json.dumps([result.record() for result in results])),
     )  # fmt: skip
+
+
+def content(study: Study, results: Results | None = None) -> Brief:
+    """A brief of these results, or of all that a brief speaks of."""
+    return brief_content(
+        study,
+        made_results(SPECIES[: len(study.species)]) if results is None else results,
+        work=work_of(study),
+        frequencies=frequencies_of(study),
+    )
+
+
+def sentences(brief: Brief) -> list[Finding]:
+    """Everything that a brief says of what was done and found."""
+    said = [*brief.did, *(one.finding for one in brief.told)] + ([brief.tally] if brief.tally else [])
+    return [finding for finding in said if finding is not None]
