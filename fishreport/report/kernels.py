@@ -15,7 +15,7 @@ import sys
 import threading
 import time
 import uuid
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -138,6 +138,20 @@ class ForkServer:
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
         self.close()
+
+
+@contextlib.contextmanager
+def preloaded(given: ForkServer | None = None) -> Iterator[ForkServer | None]:
+    """A preloaded process for several builds: the one given, else a new one that ends with the block; None where none can be."""
+    own = None
+    if given is None and forking_works():
+        with contextlib.suppress(OSError):  # told when chapters need it
+            own = ForkServer()
+    try:
+        yield given or own
+    finally:
+        if own is not None:
+            own.close()
 
 
 class ForkedProcess:

@@ -199,6 +199,7 @@ def review_study(
         As in a build.
     """
     from fishreport.report.build import build_report, study_file
+    from fishreport.report.kernels import preloaded
 
     if not settings and season is None:
         raise UsageError(
@@ -212,9 +213,9 @@ def review_study(
         "jobs": jobs,
         "progress": progress,
         "notebooks": notebooks,
-        "server": server,
     }
-    with Placing(target, study=file.parent.name) as placing:
+    with preloaded(server) as shared, Placing(target, study=file.parent.name) as placing:
+        options["server"] = shared
         before = build_report(file, out=placing.folder / "before", **options)
         after = build_report(file, out=placing.folder / "after", settings=settings, season=season, **options)
         found = compare(before.folder, after.folder)

@@ -19,6 +19,7 @@ from fishreport.exceptions import ReportError, UsageError
 from fishreport.fielddata.faults import Faults
 from fishreport.fielddata.grid import RawTable
 from fishreport.fielddata.read import read_table
+from fishreport.report import kernels
 from fishreport.report.build import Built, build_report
 from fishreport.report.compare_build import Shown, open_build
 from fishreport.report.compare_exhibits import compare_table, marked_words
@@ -302,6 +303,20 @@ class TestReview:
         assert not (study / "report").exists()
         with pytest.raises(UsageError, match="needs what is to be changed"):
             review_study(study, settings={})
+
+    def test_both_reports_fork_their_kernels_from_one_process(self, study: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        if not kernels.forking_works():
+            pytest.skip("kernels are not forked here")
+        started = []
+
+        class Counted(kernels.ForkServer):
+            def __init__(self) -> None:
+                super().__init__()
+                started.append(self)
+
+        monkeypatch.setattr(kernels, "ForkServer", Counted)
+        review_study(study, settings={"parameters.level": 0.8}, notebooks=NOTEBOOKS, formats=("html",))
+        assert [one.alive for one in started] == [False]
 
 
 @pytest.mark.build
