@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 from scipy import stats
@@ -37,8 +36,8 @@ _WORK = {
     "fish_to_age": "Fish to age, ages of the catch",
 }
 _LEAST_SHARE = 0.001
-APART = 0.1
-"""Power by formula and by simulation from which both are told in the sentence."""
+APART = 0.1  # power by formula and by simulation, from which both are told in the sentence
+FAR_APART = 1.5  # half-widths by two reckonings
 
 
 def _percent(share: float) -> str:
@@ -279,8 +278,7 @@ def bin_table(plan: NextSeason, what: str, context: Context) -> Table | None:
     notes = []
     if any(rare):
         rows.append(["Rarer lengths", *(f"{n:,}" for n in rare)])
-        rule = "Rarer lengths are bins of fewer than one fish in a thousand each"
-        notes = [f"{rule}: fish to {what} of these are taken as they are met."]
+        notes = [f"Rarer lengths are bins of fewer than one fish in a thousand each: fish to {what} of these are taken as met."]
     rows.append(["All bins", *(f"{n:,}" for n in whole.values())])
     columns = [Column("Length", align="left"), *(Column(context.names[key]) for key in frames)]
     aim = {
@@ -307,10 +305,6 @@ def _kind(one: SpeciesPlan) -> str:
     return "first-pass runs" if one.reached is not None and LATER_RUNS in one.reached.notes else "runs"
 
 
-def _estimable(results: Sequence[Result]) -> list[Result]:
-    return [r for r in results if r.estimate.estimable]
-
-
 def _runs(plan: NextSeason, one: SpeciesPlan, wanted: float, context: Context, *, key: bool) -> list[Finding]:
     result = plan.results.one(quantity="runs_needed", species=one.species, size_class=one.size_class)
     if result is None:
@@ -322,13 +316,18 @@ def _runs(plan: NextSeason, one: SpeciesPlan, wanted: float, context: Context, *
     limits = f" ({percent_level(e.level)} interval {interval})" if interval != NO_VALUE else ""
     name = context.writer.nouns.fish(one.species, one.size_class)
     text = f"about {value} runs{limits} would give the catch rate of {name} within {100 * wanted:g}%"
-    c, r = one.curve, one.reached
+    c, r, same = one.curve, one.reached, math.nan
     if c.runs.size and one.runs_made >= 2:
         same = float(stats.t.ppf((1 + c.level) / 2, one.runs_made - 1)) * c.cv / math.sqrt(one.runs_made)
         text += f"; by the same reckoning the {one.runs_made} {_kind(one)} of {context.season} gave it within {_percent(same)}"
     if r is not None and math.isfinite(_half_width(r)):
         down, up = (r.value - r.lower) / r.value, (r.upper - r.value) / r.value
         text += f", and the interval that is reported reaches {_percent(down)} down and {_percent(up)} up"
+        wider = (down + up) / 2 / same
+        if wider > FAR_APART:
+            text, key = f"{text}: few runs in each reach make it wider than so reckoned, and more would be needed", False
+        elif wider < 1 / FAR_APART:
+            text, key = f"{text}: differences between reaches do not widen it, and fewer would do", False
     return [Finding(sentence(text), (result.id,), key=key)]
 
 
@@ -338,7 +337,7 @@ def _fish(plan: NextSeason, one: SpeciesPlan, context: Context) -> list[Finding]
         "fish_to_weigh": ("weigh", f"the mean relative weight within {WEIGHT_POINTS:g} points"),
         "fish_to_age": ("age", f"each age's share of the catch within {AGE_POINTS:g} percentage points"),
     }
-    chosen = _estimable([r for r in plan.results.where(species=one.species) if r.quantity in wanted])
+    chosen = [r for r in plan.results.where(species=one.species) if r.quantity in wanted and r.estimate.estimable]
     parts = []
     for result in chosen:
         verb, aim = wanted[result.quantity]

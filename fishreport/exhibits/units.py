@@ -69,6 +69,7 @@ _US: dict[str, Unit] = {
 _SPELLINGS = {"m³/s": "m3/s", "m^3/s": "m3/s", "C": "°C", "degC": "°C", "uS/cm": "µS/cm", "m²": "m2", "hectare": "ha"}
 _ONE_OF = {"acres": "acre", "miles": "mile", "hectares": "hectare", "inches": "inch", "pounds": "pound", "feet": "foot"}
 _DIVISION = re.compile(r"\s*/\s*|\s+per\s+")
+_FAR = 5  # times the value
 # Counted things are shown whole; lengths and shares no finer than they can be read.
 _FINEST = {
     "fish": 0, "runs": 0, "sites": 0, "mm": 1, "in": 2, "percent": 1, "°C": 1, "°F": 1, "cfs": 0, "fish/km": 0, "fish/mi": 0,
@@ -235,11 +236,6 @@ class Units:
         return self.value(g, "g")
 
     @property
-    def weight_unit(self) -> str:
-        """``g`` | ``lb``."""
-        return self.unit("g")
-
-    @property
     def weight_label(self) -> str:
         """Axis label of fish weight."""
         return self.label("Weight", "g")
@@ -252,58 +248,22 @@ class Units:
         """Water temperature in °C | °F."""
         return self.value(celsius, "°C")
 
-    @property
-    def temperature_label(self) -> str:
-        """Axis label of water temperature."""
-        return self.label("Water temperature", "°C")
-
     def discharge(self, m3_s: float) -> str:
         """Discharge: ``8.50 m³/s`` | ``300 cfs``."""
         return self.text(m3_s, "m3/s")
-
-    def discharge_value(self, m3_s: ArrayLike) -> Any:
-        """Discharge in m³/s | cubic feet per second."""
-        return self.value(m3_s, "m3/s")
-
-    @property
-    def discharge_label(self) -> str:
-        """Axis label of discharge."""
-        return self.label("Discharge", "m3/s")
 
     def distance(self, km: float) -> str:
         """Distance along the river: ``12.5 km`` | ``7.8 mi``."""
         return self.text(km, "km")
 
-    def distance_value(self, km: ArrayLike) -> Any:
-        """Distance in km | miles."""
-        return self.value(km, "km")
-
-    @property
-    def distance_label(self) -> str:
-        """Axis label of a distance along the river."""
-        return self.label("Distance", "km")
-
     def area(self, ha: float) -> str:
         """Area of water: ``12.3 ha`` | ``30.4 acres``."""
         return self.text(ha, "ha")
-
-    def area_value(self, ha: ArrayLike) -> Any:
-        """Area in hectares | acres."""
-        return self.value(ha, "ha")
 
     def density(self, fish_per_km: float) -> str:
         """Fish per length of river: ``450 fish/km`` | ``724 fish/mi``."""
         shown, name = self.quantity(fish_per_km, "fish/km")
         return f"{format_number(shown)} {name}" if math.isfinite(shown) else NO_VALUE
-
-    def density_value(self, fish_per_km: ArrayLike) -> Any:
-        """Density in fish/km | fish/mi."""
-        return self.quantity(fish_per_km, "fish/km")[0]
-
-    @property
-    def density_label(self) -> str:
-        """Axis label of density."""
-        return f"Density ({self.units('fish/km')})"
 
     def length_range(self, low: float, high: float, categories: Mapping[str, float], categories_in: Mapping[str, float]) -> str:
         """A range of lengths (mm): ``230 to 300 mm``, ``380 mm and longer``.
@@ -353,15 +313,20 @@ METRIC = Units("metric")
 US = Units("us")
 
 
+def _coarser(limit: float, decimals: int) -> int:
+    """Decimals of a limit far from its value: three significant digits, or whole."""
+    return min(decimals, max(_decimals_for(limit, 3), 0)) if math.isfinite(limit) and limit else decimals
+
+
 def format_estimate(estimate: Estimate, units: Units = METRIC, *, digits: int = 2) -> FormattedEstimate:
     """An estimate as text, with as many digits as its uncertainty bears.
 
     The last digit shown is the second (`digits`) significant digit of half the interval (of twice the standard error where
     there is no interval), but the first where the value would have four digits or more: ``88.9 (88.0 to 89.7)``. A value far
     from the middle of its interval keeps two digits, and one decimal more is shown where it keeps a limit from reading as zero.
-    Without any uncertainty, three significant digits. Value and limits share
-    the decimals. Counted things are shown whole. A value that is not estimable reads ``not estimable``, with '—' for its
-    interval.
+    Without any uncertainty, three significant digits, none after the point of a whole number. Value and limits share the
+    decimals, but a limit of over five times the value has three significant digits at most: ``0.7 (0.0 to 1,931)``. Counted
+    things are shown whole. A value that is not estimable reads ``not estimable``, with '—' for its interval.
     """
     name = units.units(estimate.units)
     if not estimate.estimable:
@@ -385,8 +350,9 @@ def format_estimate(estimate: Estimate, units: Units = METRIC, *, digits: int = 
             wanted += 1
         decimals = min(wanted, finest, 12)
     else:
-        decimals = 0 if value == 0 else min(max(_decimals_for(abs(value), 3), 0), 12)
-    shown, low, high = (_fixed(x, decimals) for x in (value, lower, upper))
+        decimals = 0 if value.is_integer() else min(max(_decimals_for(abs(value), 3), 0), 12)
+    shown = _fixed(value, decimals)
+    low, high = (_fixed(x, _coarser(x, decimals) if abs(x) > _FAR * abs(value) else decimals) for x in (lower, upper))
     if math.isfinite(lower) and math.isfinite(upper):
         interval = f"{low} to {high}"
     elif math.isfinite(lower):

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -106,8 +108,11 @@ def standardised_index(
     Notes
     -----
     Index = (weighted) mean over rows of exp(x β) (population marginal mean); variance of its logarithm by the delta method; t
-    limits on the log scale. A season of zeros: the rate at which nothing in all its runs would have probability 1 − level, with
-    the site effects and α of the other seasons taken as known.
+    limits on the log scale. A model fitted by cluster: the variances are those of the model's information times the mean over
+    seasons of cluster variance over model variance, at least 1; the few clusters of a single season tell its own factor too
+    poorly (in simulated surveys of 12 sites its errors went from 0.6 to 1.6 of those of the model). A season of zeros: the
+    rate at which nothing in all its runs would have probability 1 − level, with the site effects and α of the other seasons
+    taken as known.
     """
     chosen = model.level if level is None else check_level(level)
     term = _season_term(model, season)
@@ -124,6 +129,12 @@ def standardised_index(
         mix, share = pd.DataFrame(index=range(1)), np.ones(1)
         kind = f"rate of a {model.family} model, no other terms"
     assert term.levels is not None
+    rates = {
+        label: _rate(model, mix, share, term, label)
+        for label in term.levels
+        if model.estimable and label not in term.empty and len(mix)
+    }
+    inflation = _inflation(list(rates.values()))
     answer: dict[Any, Estimate] = {}
     for label in term.levels:
         if len(mix) == 0:
@@ -134,26 +145,50 @@ def standardised_index(
         elif label in term.empty:
             answer[label] = _nothing_caught(model, mix, share, term, label, kind, chosen)
         else:
-            answer[label] = _index(model, mix, share, term, label, kind, chosen)
+            answer[label] = _index(model, rates[label], inflation, kind, chosen)
     return answer
 
 
-def _index(model: CatchModel, mix: pd.DataFrame, share: FloatArray, term: Term, label: Any, kind: str, level: float) -> Estimate:
-    method = f"{kind}; delta method, t limits on the log scale"
+@dataclass(frozen=True, slots=True)
+class _Rate:
+    """A season's rate over the mix, and the variance of its logarithm by the model's information and by cluster."""
+
+    value: float
+    own: float
+    by_cluster: float
+    missing: str = ""
+
+
+def _rate(model: CatchModel, mix: pd.DataFrame, share: FloatArray, term: Term, label: Any) -> _Rate:
     name = f"{term.column}[{label}]"
     if name in model.coefficients and not model.coefficients[name].estimable:
-        reason = "other terms determine the season's effect"
-        return Estimate.not_estimable(reason, units=UNITS, method=method, n=model.n, level=level)
+        return _Rate(math.nan, math.nan, math.nan, "other terms determine the season's effect")
     rate, x = _linear_predictor(model, mix.assign(**{term.column: label}))
     value = float(share @ rate)
     if value <= 0:
-        return Estimate.not_estimable(
-            "the mix holds only levels without catch", units=UNITS, method=method, n=model.n, level=level
-        )
+        return _Rate(math.nan, math.nan, math.nan, "the mix holds only levels without catch")
     gradient = ((share * rate) @ x) / value
-    log_se = math.sqrt(max(float(gradient @ model.covariance @ gradient), 0.0))
+    own, clustered = (max(float(gradient @ one @ gradient), 0.0) for one in (model.model_covariance, model.covariance))
+    return _Rate(value, own, clustered)
+
+
+def _inflation(rates: Sequence[_Rate]) -> float:
+    """By what runs of a cluster being alike widens the variances: the mean over seasons, at least 1."""
+    ratios = [one.by_cluster / one.own for one in rates if not one.missing and one.own > 0]
+    return max(1.0, sum(ratios) / len(ratios)) if ratios else 1.0
+
+
+def _index(model: CatchModel, rate: _Rate, inflation: float, kind: str, level: float) -> Estimate:
+    errors = ""
+    if model.cluster:
+        errors = f", the model's errors times {math.sqrt(inflation):.2f} for clusters by {' and '.join(model.cluster)}"
+    method = f"{kind}; delta method{errors}, t limits on the log scale"
+    if rate.missing:
+        return Estimate.not_estimable(rate.missing, units=UNITS, method=method, n=model.n, level=level)
+    log_se = math.sqrt(rate.own * inflation)
     half = float(special.stdtrit(model.t_df, 0.5 + level / 2)) * log_se
-    return Estimate(value, value * log_se, value * math.exp(-half), value * math.exp(half), level, UNITS, method, model.n)
+    limits = (rate.value * math.exp(-half), rate.value * math.exp(half))
+    return Estimate(rate.value, rate.value * log_se, *limits, level, UNITS, method, model.n)
 
 
 def _nothing_caught(

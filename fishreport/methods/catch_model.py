@@ -56,6 +56,8 @@ class CatchModel:
         Runs without catch, their expected number, and the difference over its standard deviation.
     covariance : array
         Of the coefficients that are estimable, in the model's own scaling of numbers (see `terms`).
+    model_covariance : array
+        The same from the model's expected information alone, whatever the clusters.
     t_df : float
         Degrees of freedom of t limits: runs − coefficients, or clusters − 1.
     converged : bool
@@ -78,6 +80,7 @@ class CatchModel:
     expected_zeros: float
     zeros_z: float
     covariance: FloatArray
+    model_covariance: FloatArray
     t_df: float
     converged: bool
     level: float
@@ -198,8 +201,8 @@ def _nothing(reason: str, terms: list[Term], runs: pd.DataFrame, level: float, n
     empty = np.empty(0)
     return CatchModel(
         dict.fromkeys(names, none), none, "Poisson", nan, nan, nan, nan, empty, empty, empty, np.empty(0, dtype=np.intp),
-        0, nan, nan, np.empty((0, 0)), nan, False, level, (f"not estimable: {reason}", *notes), tuple(terms), empty,
-        np.zeros(len(names), dtype=bool), runs,
+        0, nan, nan, np.empty((0, 0)), np.empty((0, 0)), nan, False, level, (f"not estimable: {reason}", *notes), tuple(terms),
+        empty, np.zeros(len(names), dtype=bool), runs,
     )  # fmt: skip
 
 
@@ -291,10 +294,11 @@ def fit_catch_model(
         notes += ("the fit did not settle: read the coefficients with care",)
     weight = working_weight(fit.mean, fit.theta)
     information = (x[:, kept] * weight[:, None]).T @ x[:, kept]
+    own: FloatArray = np.asarray(np.linalg.pinv(information, rcond=1e-13, hermitian=True), dtype=np.float64)
     df = float(n - p)
     inside: set[str] = set()
     if not by:
-        covariance: FloatArray = np.asarray(np.linalg.pinv(information, rcond=1e-13, hermitian=True), dtype=np.float64)
+        covariance = own
         how = "expected information, t limits on runs − coefficients"
     else:
         code = np.asarray(runs.groupby(by, observed=True, sort=False).ngroup(), dtype=np.intp)
@@ -337,6 +341,7 @@ def fit_catch_model(
         expected_zeros=float(zero.sum()),
         zeros_z=(observed_zeros - float(zero.sum())) / spread if spread > 0 else 0.0,
         covariance=covariance,
+        model_covariance=own,
         t_df=df,
         converged=fit.converged,
         level=level,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -34,6 +35,14 @@ def _unit_totals(count: FloatArray, hours: FloatArray, site: npt.NDArray[np.intp
         return ratio_of_totals(count, hours)
     clusters = int(site.max()) + 1 if len(site) else 0
     return ratio_of_totals(cluster_totals(site, count, clusters), cluster_totals(site, hours, clusters))
+
+
+def _degrees(strata: list[tuple[float, Ratio]]) -> float:
+    """Satterthwaite's degrees of freedom over (weight, ratio), each of at least the Poisson variance of the rate of all."""
+    hours = [ratio.denominator for _, ratio in strata]
+    common = sum(ratio.value * ratio.denominator for _, ratio in strata) / sum(hours) or 1.0
+    part = np.array([w**2 * max(ratio.variance, common / ratio.denominator) for w, ratio in strata])
+    return float(part.sum() ** 2 / (part**2 / [ratio.clusters - 1 for _, ratio in strata]).sum())
 
 
 def mean_catch_rate(
@@ -135,8 +144,10 @@ def stratified_catch_rate(
     Notes
     -----
     R = Σ W R_h, variance Σ W² v_h with v_h as in `mean_catch_rate` (separate ratio estimator, Cochran 1977, section 6.10,
-    from memory); Satterthwaite's degrees of freedom. Interval as in `mean_catch_rate`, with Σ W² T_h/E_h² as the Poisson
-    variance.
+    from memory). Satterthwaite's degrees of freedom, in which no stratum counts with less than the Poisson variance of the
+    rate of all: where few fish came from one stratum, the others are no less known for that. Interval as in `mean_catch_rate`,
+    with Σ W² T_h/E_h² as the Poisson variance and the largest W/E_h as the weight of one fish more; the upper limit is
+    never below that of nothing caught.
     """
     check_level(level)
     count, hours, used = _runs(catch, effort_h)
@@ -158,8 +169,9 @@ def stratified_catch_rate(
         f"mean of strata weighted by size, ratio of sums in each, {unit} as units, linearised variance; "
         "exact Poisson limits on the effective count, t with Satterthwaite's degrees of freedom"
     )
-    value = variance = poisson = spread = 0.0
+    value = variance = poisson = heaviest = 0.0
     units_n = 0
+    strata_of: list[tuple[float, Ratio]] = []
     for name, w in share.items():
         rows = used & (stratum_code == (strata.index(name) if name in strata else -2))
         if w == 0:
@@ -173,12 +185,14 @@ def stratified_catch_rate(
         value += w * ratio.value
         variance += w**2 * ratio.variance
         poisson += w**2 * ratio.value / ratio.denominator
-        spread += (w**2 * ratio.variance) ** 2 / (ratio.clusters - 1)
-    df = variance**2 / spread if spread > 0 else units_n - sum(w > 0 for w in share.values())
+        heaviest = max(heaviest, w / ratio.denominator)
+        strata_of.append((w, ratio))
+    nothing = [(w, replace(ratio, value=0.0, variance=0.0)) for w, ratio in strata_of]
+    least = effective_poisson_limits(0.0, 0.0, 1 / heaviest, _degrees(nothing), level)[1]
     if value == 0:
-        exposure = 1 / max(w / hours[used & (stratum_code == strata.index(name))].sum() for name, w in share.items() if w > 0)
         notes += (f"nothing caught in {units_n} {unit}: the upper limit assumes Poisson catches",)
-        low, high = effective_poisson_limits(0.0, 0.0, float(exposure), df, level)
-        return Estimate(0.0, math.nan, low, high, level, UNITS, method, units_n, notes)
-    low, high = effective_poisson_limits(value, variance, value / poisson, df, level)
+        return Estimate(0.0, math.nan, 0.0, least, level, UNITS, method, units_n, notes)
+    df = _degrees(strata_of)
+    low, high = effective_poisson_limits(value, variance, value / poisson, df, level, heaviest=heaviest)
+    high = max(high, least)
     return Estimate(value, math.sqrt(variance), low, high, level, UNITS, method, units_n, notes)

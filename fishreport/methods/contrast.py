@@ -10,6 +10,7 @@ import numpy as np
 from fishreport.exceptions import InputError
 from fishreport.methods.estimate import Estimate
 
+WIDEST_RATIO = 1000  # common practice, no source
 _MOVER = "interval from the two intervals (MOVER; Zou & Donner 2008)"
 
 
@@ -88,8 +89,8 @@ def percent_change(before: Estimate, after: Estimate) -> Estimate:
     The interval is that of `difference` for the logarithms, turned into percent; the standard error is by the delta method.
     A ratio of uncertain values is skewed: in simulated surveys of 24 runs a season the mean change was 5 points too high, the
     median 1, and the 95 % interval held the truth in 96 of 100.
-    Not estimable when either estimate is not, or when a value or a lower limit is not above zero (then no ratio has an
-    interval; use `difference`).
+    Not estimable when either estimate is not, when a value or a lower limit is not above zero (then no ratio has an interval),
+    or when the limits of the ratio lie more than a factor of 1,000 apart, which tells nothing; use `difference`.
 
     Raises
     ------
@@ -108,6 +109,9 @@ def percent_change(before: Estimate, after: Estimate) -> Estimate:
     first, second = ((math.log(e.value), math.log(e.lower), math.log(e.upper)) for e in (before, after))
     lower, upper = _mover(first, second)
     ratio = after.value / before.value
+    if upper - lower > math.log(WIDEST_RATIO):
+        reason = f"the limits of the ratio lie more than a factor of {WIDEST_RATIO:,} apart"
+        return Estimate.not_estimable(reason, units="percent", method=method, n=n, level=before.level)
     se = 100 * ratio * math.hypot(before.se / before.value, after.se / after.value)
     return Estimate(100 * (ratio - 1), se, 100 * math.expm1(lower), 100 * math.expm1(upper), before.level, "percent", method, n)
 

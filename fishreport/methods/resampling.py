@@ -231,14 +231,17 @@ def _ratio(totals: FloatArray) -> Any:
     return np.divide(totals[..., 0], totals[..., 1], out=np.full(totals.shape[:-1], np.nan), where=totals[..., 1] != 0)
 
 
-def effective_poisson_limits(rate: float, variance: float, exposure: float, df: float, level: float) -> tuple[float, float]:
+def effective_poisson_limits(
+    rate: float, variance: float, exposure: float, df: float, level: float, *, heaviest: float | None = None
+) -> tuple[float, float]:
     """Limits of a rate from exact Poisson limits on an effective count.
 
     With T caught over `exposure` E the Poisson variance of the rate is T/E²; the design effect d = variance / (T/E²), never
     below 1, is widened by (t(df)/z)² for the clusters being few, and the gamma (exact Poisson) limits of T/d are scaled back
     by d/E. Counterpart for a rate of Korn and Graubard's interval for a proportion; for weighted sums see Fay and Feuer 1997
-    (Statistics in Medicine 16:791-801), both from memory. The lower limit is never below 0, and with nothing caught the
-    limits are 0 and the exact Poisson limit, widened alike.
+    (Statistics in Medicine 16:791-801), both from memory: the upper limit is that of a gamma whose mean and variance are those
+    of the rate and of one (effective) fish more, and in a weighted sum that fish is one of the weight `heaviest`, 1/E otherwise.
+    The lower limit is never below 0, and with nothing caught the limits are 0 and the exact Poisson limit, widened alike.
     """
     quantile = 0.5 + level / 2
     widening = float(special.stdtrit(df, quantile) / special.ndtri(quantile)) ** 2
@@ -246,5 +249,7 @@ def effective_poisson_limits(rate: float, variance: float, exposure: float, df: 
     d = (max(variance / poisson, 1.0) if poisson > 0 else 1.0) * widening
     effective = rate * exposure / d
     low = float(stats.chi2.ppf(1 - quantile, 2 * effective)) / 2 * d / exposure if effective > 0 else 0.0
-    high = float(stats.chi2.ppf(quantile, 2 * effective + 2)) / 2 * d / exposure
+    one_more = d * (1 / exposure if heaviest is None else heaviest)
+    mean, spread = rate + one_more, poisson * d + one_more**2
+    high = float(stats.chi2.ppf(quantile, 2 * mean**2 / spread)) / 2 * spread / mean
     return low, high

@@ -10,6 +10,8 @@ from fishreport.methods.estimate import Estimate
 from fishreport.methods.inputs import FloatArray, IntArray
 from fishreport.methods.resampling import cluster_totals, ratio_of_totals, t_limits
 
+_FEW = "too few: the interval would reach below 0"
+
 
 def mean_of_fish(
     value: FloatArray, run: IntArray | None, *, level: float, units: str, what: str, notes: tuple[str, ...] = ()
@@ -31,7 +33,8 @@ def mean_of_fish(
     n/(n − 1) Σ(y − ȳ m)²/(Σm)² and t on (Σm)²/Σm² − 1 degrees of freedom (at least 1), where m is the number of fish of a
     run: runs of unequal size count for fewer. Between few runs that happen to be alike this can be less than independent fish
     would give: the standard error and each limit are then those of independent fish, with a note, so that the interval is
-    never narrower than without runs. Not estimable with fewer than 2 fish or 2 runs.
+    never narrower than without runs. Not estimable with fewer than 2 fish or 2 runs, or so few that the interval of what is
+    above 0 in every fish would not be.
     """
     n = len(value)
     if run is None:
@@ -39,7 +42,10 @@ def mean_of_fish(
         if n < 2:
             return Estimate.not_estimable(f"{n} fish, 2 needed", units=units, method=method, n=n, level=level).noting(*notes)
         mean, se = float(value.mean()), float(value.std(ddof=1)) / math.sqrt(n)
-        return Estimate(mean, se, *t_limits(mean, se, n - 1, level), level, units, method, n, notes)
+        low, high = t_limits(mean, se, n - 1, level)
+        if low <= 0 < value.min():
+            return Estimate.not_estimable(f"{n} fish, {_FEW}", units=units, method=method, n=n, level=level).noting(*notes)
+        return Estimate(mean, se, low, high, level, units, method, n, notes)
     method = f"{what}; runs as clusters, linearised ratio variance, t limits on the effective number of runs − 1"
     clusters = int(run.max()) + 1 if n else 0
     size = cluster_totals(run, np.ones(n), clusters)
@@ -55,4 +61,8 @@ def mean_of_fish(
     if alone[0] < low:
         low, high = alone
         notes += ("runs differ less than chance alone would make them: the limits are those of independent fish",)
+    if low <= 0 < value.min():
+        return Estimate.not_estimable(f"{n} fish in {k} runs, {_FEW}", units=units, method=method, n=k, level=level).noting(
+            *notes
+        )
     return Estimate(ratio.value, max(ratio.se, apart), low, high, level, units, method, k, notes)

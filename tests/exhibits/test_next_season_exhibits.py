@@ -41,7 +41,7 @@ def test_fish_of_all_lengths_add_up(made, demo_context, what):
         assert sum(column[:-1]) == column[-1]
     rare = table.rows[-2][0] == "Rarer lengths"
     assert rare is (table.notes == (
-        f"Rarer lengths are bins of fewer than one fish in a thousand each: fish to {what} of these are taken as they are met.",
+        f"Rarer lengths are bins of fewer than one fish in a thousand each: fish to {what} of these are taken as met.",
     ))  # fmt: skip
     assert what == "age" or rare
 
@@ -95,6 +95,22 @@ def test_runs_that_count_are_called_first_pass_runs_only_where_others_are_left_o
     told, plain = said(made), said(dataclasses.replace(made, species=tuple(alone)))
     assert "the 24 first-pass runs of 2025 gave it" in told and "the 24 first-pass runs of 2025 reached" in told
     assert "first-pass" not in plain and "the 24 runs of 2025 gave it" in plain
+
+
+@pytest.mark.parametrize(
+    ("side", "words", "key"),
+    [
+        (0.5, "few runs in each reach make it wider than so reckoned, and more would be needed", False),
+        (0.05, "differences between reaches do not widen it, and fewer would do", False),
+        (0.24, "up.", True),
+    ],
+)
+def test_a_reported_interval_far_from_the_reckoning_is_explained(made, demo_context, side, words, key):
+    """The reckoning gives the demo's runs 24% either way."""
+    one = made.species[0]
+    reached = dataclasses.replace(one.reached, lower=one.reached.value * (1 - side), upper=one.reached.value * (1 + side))
+    (said,) = exhibits._runs(made, dataclasses.replace(one, reached=reached), 0.25, demo_context, key=True)
+    assert said.text.endswith(words if key else f"{words}.") and said.key is key
 
 
 def test_power_that_is_never_reached_is_said(made, demo_context):

@@ -76,6 +76,26 @@ def test_the_delta_method_against_draws(rng: np.random.Generator) -> None:
     assert np.log(np.exp(draws @ x.T).mean(axis=1)).std() == pytest.approx(got.se / got.value, rel=0.06)
 
 
+def test_clusters_widen_all_seasons_alike_and_never_narrow_them(rng: np.random.Generator) -> None:
+    """Runs of a site in a season that are alike widen the index, by one factor in all seasons; chance never narrows it."""
+    runs = survey(rng)
+    by = ["site", "season"]
+    alone = standardised_index(fit_catch_model(runs, terms="season + site"), runs)
+    apart = standardised_index(fit_catch_model(runs, terms="season + site", cluster=by), runs)
+    common = rng.gamma(1.0, 1.0, 48)[np.repeat(np.arange(48), 3)]
+    clumped = runs.assign(catch=rng.poisson(20 * common))
+    wide = standardised_index(fit_catch_model(clumped, terms="season + site", cluster=by), clumped)
+    plain = standardised_index(fit_catch_model(clumped, terms="season + site"), clumped)
+
+    def factors(index: dict, other: dict) -> np.ndarray:
+        return np.array([index[s].se / index[s].value / (other[s].se / other[s].value) for s in index])
+
+    for one, other in ((apart, alone), (wide, plain)):
+        assert np.ptp(factors(one, other)) < 1e-9
+    assert factors(apart, alone)[0] >= 1 and factors(wide, plain)[0] > 1.3
+    assert "for clusters by site and season" in wide[2021].method and "clusters" not in plain[2021].method
+
+
 def test_a_changed_mix_of_sites_does_not_move_the_index() -> None:
     """Same rates in both seasons, but the good site is fished more in the second: the plain mean rises, the index does not."""
     rng = np.random.default_rng(4)

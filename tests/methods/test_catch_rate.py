@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from fishreport.exceptions import InputError
 from fishreport.methods.catch_rate import mean_catch_rate, stratified_catch_rate
@@ -119,3 +120,28 @@ def test_stratified_degenerate_and_messages() -> None:
         stratified_catch_rate([3, 5], [1, 1], ["a", "a"], weight={"a": 0})
     by_site = stratified_catch_rate([3, 5, 4, 4], [1] * 4, ["a"] * 4, weight={"a": 1}, site=["p", "p", "q", "q"])
     assert by_site.n == 2 and by_site.value == 4
+
+
+def test_few_fish_of_one_stratum_leave_the_others_known() -> None:
+    """Four strata of 2 runs, one fish in all: degrees of freedom from four strata, not from the one that has the fish."""
+    runs = {"catch": [1, *[0] * 7], "effort_h": [0.17] * 8, "stratum": list("aabbccdd")}
+    weight = dict.fromkeys("abcd", 1.0)
+    one = stratified_catch_rate(*runs.values(), weight=weight)
+    none = stratified_catch_rate([0] * 8, [0.17] * 8, list("aabbccdd"), weight=weight)
+    # One fish in 1.36 h: exact Poisson limits would be 0.02 and 4.10; four t-like degrees of freedom widen them, one would to 130.
+    assert 4.10 < one.upper < 20
+    # Each stratum has variance r/E but the first, r'/E with r' four times r: (4 + 3)²/(4² + 3)/1 = 2.579 degrees of freedom.
+    d = (stats.t.ppf(0.975, (4 + 3) ** 2 / (4**2 + 3)) / stats.norm.ppf(0.975)) ** 2
+    assert one.upper == pytest.approx(stats.chi2.ppf(0.975, 2 / d + 2) / 2 * d / 1.36)
+    assert none.upper < one.upper
+
+
+@pytest.mark.parametrize("place", [0, 2])
+def test_a_fish_never_lowers_the_upper_limit(place: int) -> None:
+    """Gamma limits of Fay and Feuer 1997 (from memory): the fish more is one of the largest weight, wherever the first was caught."""
+    weight, hours = {"long": 9.0, "short": 1.0}, [1.0] * 4
+    caught = [0, 0, 0, 0]
+    before = stratified_catch_rate(caught, hours, ["long", "long", "short", "short"], weight=weight)
+    caught[place] = 1
+    after = stratified_catch_rate(caught, hours, ["long", "long", "short", "short"], weight=weight)
+    assert before.upper <= after.upper

@@ -78,6 +78,16 @@ def test_what_cannot_be_compared() -> None:
         mean_of([])
 
 
+def test_a_ratio_that_tells_nothing_is_no_percentage() -> None:
+    one, two = estimate(0.4, 0.003, 5.2), estimate(0.9, 0.006, 142.7)
+    found = percent_change(one, two)
+    assert not found.estimable and found.notes == (
+        "not estimable: the limits of the ratio lie more than a factor of 1,000 apart",
+    )
+    assert difference(one, two).estimable
+    assert percent_change(estimate(4, 2, 8), estimate(9, 3, 27)).estimable
+
+
 def test_percent_change_covers(rng: np.random.Generator) -> None:
     # Two log-normal estimates with true ratio 1.3; 4,000 surveys, Monte Carlo error 0.35 points.
     hits = 0

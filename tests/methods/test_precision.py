@@ -95,7 +95,11 @@ def test_odd_catches() -> None:
     even = runs_needed([5] * 6, [0.5] * 6)
     assert even.value == 2 and "same catch rate" in even.notes[0]
     one = runs_needed([9, 0, 0, 0, 0, 0], [0.5] * 6)
-    assert math.isnan(one.lower) and any("too few runs for an interval" in note for note in one.notes)
+    assert not one.estimable and one.notes == ("not estimable: all fish came from one run",)
+    alike = runs_needed([9, 0, 9, 0, 9, 0], [0.5] * 6)
+    assert alike.estimable and alike.lower < alike.value < alike.upper
+    other = runs_needed([5, 5, 5, 5, 5, 6], [0.5] * 6)
+    assert math.isnan(other.lower) and any("all runs but one" in note for note in other.notes)
     gap = runs_needed([5, 6, 7, 8, 9, math.nan], [0.5] * 6)
     assert gap.n == 5 and "1 run without" in gap.notes[0]
 

@@ -93,3 +93,14 @@ def test_effective_poisson_limits_are_exact_for_poisson_with_many_units() -> Non
     low, high = effective_poisson_limits(24.0, 24.0, 1.0, 1e9, 0.95)
     assert (low, high) == pytest.approx((15.3773, 35.7101), abs=1e-4)
     assert effective_poisson_limits(0.0, 0.0, 2.0, 1e9, 0.95) == pytest.approx((0.0, 3.688879 / 2), rel=1e-6)
+
+
+def test_limits_of_a_weighted_sum_by_the_gamma_of_fay_and_feuer() -> None:
+    """Fay and Feuer 1997, Statistics in Medicine 16:791-801 (from memory): upper limit v'/(2y') χ²(0.975; 2 y'²/v') with
+    y' = y + w_M and v' = v + w_M²; scipy's gamma gives the quantile."""
+    weight, count = np.array([0.2, 0.05, 0.01]), np.array([3, 8, 20])
+    rate, variance = float(weight @ count), float(weight**2 @ count)
+    low, high = effective_poisson_limits(rate, variance, rate / variance, 1e9, 0.95, heaviest=0.2)
+    mean, spread = rate + 0.2, variance + 0.04
+    assert high == pytest.approx(stats.gamma.ppf(0.975, mean**2 / spread, scale=spread / mean), rel=1e-6)
+    assert low == pytest.approx(stats.gamma.ppf(0.025, rate**2 / variance, scale=variance / rate), rel=1e-6)

@@ -34,6 +34,17 @@ def test_runs_that_differ_keep_the_interval_of_clusters() -> None:
     assert found.notes == ()
 
 
+def test_an_interval_of_lengths_that_would_reach_below_zero_is_none() -> None:
+    """Two fish of two runs: Student's t with 1 degree of freedom, 12.706 × 79 to either side of 400."""
+    lengths = np.array([321.0, 479.0])
+    assert 400 - stats.t.ppf(0.975, 1) * stats.sem(lengths) < 0
+    for run, told in ((None, "2 fish"), (np.array([0, 1]), "2 fish in 2 runs")):
+        found = _mean(lengths, run)
+        assert not found.estimable and found.notes[0] == f"not estimable: {told}, too few: the interval would reach below 0"
+    assert _mean(lengths - 400, None).estimable  # a difference may be below zero
+    assert _mean(np.array([398.0, 402.0]), None).estimable
+
+
 @pytest.mark.parametrize("between", [0.0, 3.0])
 def test_interval_holds_the_mean_at_least_as_often_as_said(between: float, rng: np.random.Generator) -> None:
     run = np.repeat(np.arange(24), 16)
