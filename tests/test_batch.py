@@ -60,6 +60,15 @@ class TestPlan:
         assert [water.target for water in waters] == [tmp_path / "out/a", tmp_path / "out/b/c"]
         assert rollup == tmp_path / "out/rollup"
 
+    @pytest.mark.skipif(os.name != "posix", reason="links to folders")
+    def test_linked_folders_are_followed_each_once(self, tmp_path: Path) -> None:
+        lay_out(tmp_path / "in", "a")
+        lay_out(tmp_path / "elsewhere", "b")
+        (tmp_path / "in" / "link").symlink_to(tmp_path / "elsewhere" / "b", target_is_directory=True)
+        (tmp_path / "in" / "a" / "round").symlink_to(tmp_path / "in", target_is_directory=True)
+        found = [path.parent.relative_to(tmp_path / "in").as_posix() for path in find_studies(tmp_path / "in")]
+        assert found == ["a", "link"]
+
     def test_clashes_are_refused_before_anything_runs(self, tmp_path: Path) -> None:
         lay_out(tmp_path / "in", "a", "a/b")
         with pytest.raises(UsageError, match="lie in each other"):
@@ -101,9 +110,41 @@ class TestState:
         assert task_key(self.task(tmp_path, season=2024)) != key
         (tmp_path / "a" / "report").mkdir()
         (tmp_path / "a" / "report" / "x.txt").write_text("x")
+        (tmp_path / "a" / "report" / MARKER).write_text("{}")
         assert task_key(task) == key
         (tmp_path / "a" / "narrative" / "summary.md").write_text("x")
         assert task_key(task) != key
+
+    def test_key_follows_hidden_and_linked_texts_and_folders_of_any_name(self, tmp_path: Path) -> None:
+        task = self.task(tmp_path)
+        study = tmp_path / "a"
+        (study / "narrative").rename(study / ".words")
+        (study / "narrative").symlink_to(".words", target_is_directory=True)
+        key = task_key(task)
+        (study / ".words" / "summary.md").write_text("Other words.\n")
+        assert (linked := task_key(task)) != key
+        (study / "narrative").unlink()
+        (study / ".words").rename(study / "review")
+        text = (study / "study.toml").read_text().replace("[report]", '[report]\nnarrative = "review/"')
+        (study / "study.toml").write_text(text)
+        assert (named := task_key(task)) not in (key, linked)
+        (study / "review" / "summary.md").write_text("Still others.\n")
+        assert task_key(task) != named
+
+    def test_a_report_that_was_touched_is_built_again(self, tmp_path: Path) -> None:
+        task, state = self.task(tmp_path), State(tmp_path)
+        report = tmp_path / "a" / "report"
+        (report / "tables").mkdir(parents=True)
+        for name in (MARKER, "ro-crate-metadata.json", "results.json", "tables/one.csv"):
+            (report / name).write_text("x")
+        state.keep(task, "k", {"name": "a", "status": "done"})
+        assert State(tmp_path).finished(task, "k")
+        (report / "tables" / "one.csv").write_text("y")
+        assert not state.finished(task, "k")
+        (report / "tables" / "one.csv").write_text("x")
+        assert state.finished(task, "k")
+        (report / "results.json").unlink()
+        assert not state.finished(task, "k")
 
     @pytest.mark.parametrize("content", ["", "{", "[]", '{"format": 1, "waters": {"a": 3}}', '{"format": 9, "waters": {}}'])
     def test_damaged_state_is_no_state(self, tmp_path: Path, content: str) -> None:
@@ -160,6 +201,23 @@ def test_one_failing_water_stops_no_other_and_the_rest_is_kept(tmp_path: Path, c
     assert (second.exit_code, second.rollup) == (0, None)
     print_batch(second.outcomes)
     assert capsys.readouterr().out.splitlines()[0] == "north/one\tkept\t"
+
+
+@pytest.mark.build
+@pytest.mark.skipif(os.name != "posix", reason="names of bytes")
+def test_a_folder_whose_name_is_no_text_stops_no_other(tmp_path: Path) -> None:
+    lay_out(tmp_path, "fine")
+    odd = os.fsdecode(os.fsencode(tmp_path) + b"/caf\xe9")
+    try:
+        (tmp_path / "fine").rename(odd)
+    except OSError:
+        pytest.skip("the file system takes no such name")
+    lay_out(tmp_path, "fine")
+    done = batch(tmp_path, notebooks=NOTEBOOKS, formats=("html",), jobs=1)
+    statuses = {outcome["name"]: outcome["status"] for outcome in done.outcomes}
+    assert statuses == {"caf\\udce9": "failed", "fine": "done"}
+    assert "rename the folder" in done.failed[0]["error"]
+    assert done.rollup is not None and (done.rollup / "report.html").is_file()
 
 
 @pytest.mark.build

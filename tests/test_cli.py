@@ -152,6 +152,7 @@ def test_check_of_sound_data(study: Path) -> None:
         (("review", "nowhere", "--set", "level=0.9"), 1, "no study here"),
         (("review", "nowhere", "{study}"), 1, "holds no report"),
         (("review", "--verify", "{study}"), 1, "holds no report"),
+        (("review", "--verify", "{study}", "--json", "no/where.json"), 2, "there is no folder no"),
         (("review", "--verify", "{study}", "{study}"), 2, "one report"),
         (("build", "{study}", "--format", "docx"), 2, "html, pdf"),
         (("build", "{study}", "--set", "level"), 2, "KEY=VALUE"),

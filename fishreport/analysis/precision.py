@@ -113,7 +113,8 @@ def _share_result(study: Study, own: LengthClasses, fish: pd.DataFrame, rng: np.
     stock = own.holds(length, "stock")
     n = int(stock.sum())
     if n < 10:
-        estimate = Estimate.not_estimable(f"{n} fish of stock length, 10 needed", units="fish", n=n, level=level)
+        reason, method = f"{n} fish of stock length, 10 needed", "binomial sample size times design effect"
+        estimate = Estimate.not_estimable(reason, units="fish", method=method, n=n, level=level)
     else:
         inside = own.holds(length, "quality")[stock].astype(float)
         run = fish["run_id"].to_numpy()[stock]
@@ -187,21 +188,23 @@ def _power(plan: SurveyPlan, level: float, rng: np.random.Generator) -> PowerCur
     return replace(formula, by_simulation=simulated, replicates=REPLICATES)
 
 
+_POWER = "noncentral t for a log-linear trend, small-sample form of Gerrodette 1987"
+
+
 def _power_results(plan: SpeciesPlan, season: int) -> list[Result]:
     curve = plan.power
     found = []
     if curve is None or plan.survey_plan is None:
         reason = f"fewer than {FEWEST_SEASONS} seasons with catch, or too few repeat runs, to know how much seasons differ"
-        lost = Estimate.not_estimable(reason, n=plan.spread.runs, level=plan.curve.level)
+        lost = Estimate.not_estimable(reason, method=_POWER, n=plan.spread.runs, level=plan.curve.level)
         return [Result("power_to_detect", lost, season, plan.species, plan.size_class)]
     for j, change in enumerate(CHANGES):
         for years in SHOWN_YEARS:
             power = float(curve.by_formula[YEARS.index(years), j])
             simulated = float(curve.by_simulation[YEARS.index(years), j])
-            method = "noncentral t for a log-linear trend, small-sample form of Gerrodette 1987"
             notes = (f"by simulation {simulated:.2f} ({curve.replicates} surveys)",)
             nan = math.nan
-            estimate = Estimate(power, nan, nan, nan, curve.level, "", method, plan.spread.runs, notes)
+            estimate = Estimate(power, nan, nan, nan, curve.level, "", _POWER, plan.spread.runs, notes)
             detail = f"{change:g}% a year, {years} seasons"
             found.append(Result("power_to_detect", estimate, season, plan.species, plan.size_class, detail=detail))
     return found

@@ -17,6 +17,7 @@ INDICES: dict[str, tuple[tuple[str, str], ...]] = {
 }
 REPORTED_GAPS = ("catch_rate", "proportional_size", "relative_weight", "total_mortality", "growth_asymptotic_length")
 _REASON = "not estimable: "
+_FAULTS = 2
 
 
 @dataclass(frozen=True)
@@ -115,7 +116,7 @@ def data_gaps(waters: Sequence[ReportedWater]) -> list[Gap]:
     gaps: list[Gap] = []
     for water in waters:
         if water.error:
-            gaps.append(Gap(water.name, "no new report" if water.stale else "no report", water.error.splitlines()[0]))
+            gaps.append(Gap(water.name, "no new report" if water.stale else "no report", _short(water.error)))
         if not water.season:
             continue
         missed = _missed(water.seasons)
@@ -126,6 +127,13 @@ def data_gaps(waters: Sequence[ReportedWater]) -> list[Gap]:
             gaps.append(Gap(water.name, "tables that the study does not have", ", ".join(absent)))
         gaps += _not_estimable(water)
     return gaps
+
+
+def _short(error: str) -> str:
+    """An error in one line: what it is, and the first of the faults that it lists."""
+    first, *others = [line.strip() for line in error.splitlines()]
+    more = f" and {len(others) - _FAULTS} more" if len(others) > _FAULTS else ""
+    return f"{first}: {'; '.join(others[:_FAULTS])}{more}" if others else first
 
 
 def _not_estimable(water: ReportedWater) -> list[Gap]:

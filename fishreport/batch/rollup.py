@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
+import os
 import tempfile
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -71,10 +72,13 @@ def _written_name(water: Water) -> str:
 def water_record(water: Water, outcome: Mapping[str, Any]) -> dict[str, Any]:
     """What the roll-up keeps of one water: plain data, without a time or a path outside the batch."""
     build = _open(water)
+    error = outcome["error"].replace(f"{water.study.parent}{os.sep}", "") if outcome["status"] == "failed" else ""
+    if build is None and not error:
+        error = "its report cannot be read; build it with --fresh"
     failed = outcome["status"] == "failed"
     record: dict[str, Any] = {
         "name": water.name, "place": water.name, "season": 0, "species": {}, "results": [], "objectives": [], "tables": [],
-        "seasons": [], "error": outcome["error"] if failed else "", "stale": failed and build is not None, "digest": "",
+        "seasons": [], "error": error, "stale": failed and build is not None, "digest": "",
     }  # fmt: skip
     if build is None:
         return {**record, "name": _written_name(water)}

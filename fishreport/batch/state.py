@@ -4,22 +4,20 @@ from __future__ import annotations
 
 import hashlib
 import json
+import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from fishreport.batch.waters import ROLLUP, Task
-from fishreport.report.build import DEFAULT_FOLDER
+from fishreport.batch.waters import Task
 from fishreport.report.cache import code_digest, versions, write_whole
-from fishreport.report.manifest import CRATE
+from fishreport.report.manifest import CRATE, output_files, sha256
 from fishreport.report.place import MARKER
-from fishreport.report.reads import folder_digest
-from fishreport.report.review import DEFAULT_FOLDER as REVIEW
+from fishreport.report.reads import file_digest, folder_digest
 
 FILE = ".fishreport-batch.json"
 FORMAT = 1
 CHECKS = "checks.csv"  # what `fishreport check` lists
-_UNREAD = (DEFAULT_FOLDER, REVIEW, ROLLUP, CHECKS)
 
 
 def task_key(task: Task) -> str:
@@ -27,17 +25,31 @@ def task_key(task: Task) -> str:
     study = Path(task.study)
     asked = {name: value for name, value in task.record().items() if name not in ("name", "study", "target", "jobs", "fresh")}
     notebooks = folder_digest(Path(task.notebooks)) if task.notebooks else ""
-    basis = [folder_digest(study.parent, (*_UNREAD, Path(task.target).name)), asked, notebooks, code_digest(), versions()]
+    files = folder_digest(study.parent, (CHECKS,)), _named(study)
+    basis = [files, asked, notebooks, code_digest(), versions()]
     return hashlib.sha256(json.dumps(basis, sort_keys=True, default=str).encode()).hexdigest()[:32]
 
 
+def _named(study: Path) -> list[str]:
+    """Digests of the files and folders that a study file names, which may be hidden or links."""
+    try:
+        sections = tomllib.loads(study.read_text(encoding="utf-8-sig"))
+        values = [value for name in ("data", "report") for value in sections.get(name, {}).values()]
+        places = [study.parent / value for value in values if isinstance(value, str) and value]
+        return [folder_digest(place.resolve()) if place.is_dir() else file_digest(place) for place in places]
+    except (OSError, ValueError, AttributeError, RuntimeError):
+        return []  # a study that cannot be read: its build tells
+
+
 def _report_digest(target: Path) -> str:
-    if not (target / MARKER).is_file():
+    """Digest of a report with every file of it; empty where there is none."""
+    if not (target / MARKER).is_file() or not (target / CRATE).is_file():
         return ""
     try:
-        return hashlib.sha256((target / CRATE).read_bytes()).hexdigest()
+        found = [(path.relative_to(target).as_posix(), sha256(path)) for path in (target / CRATE, *output_files(target))]
     except OSError:
         return ""
+    return hashlib.sha256(json.dumps(found).encode()).hexdigest()
 
 
 class State:
@@ -69,7 +81,7 @@ class State:
             "report": _report_digest(Path(task.target)) if outcome["status"] == "done" else "",
         }
         content = {"format": FORMAT, "waters": dict(sorted(self._waters.items()))}
-        write_whole(self.path, (json.dumps(content, ensure_ascii=False, indent=1) + "\n").encode())
+        write_whole(self.path, (json.dumps(content, indent=1) + "\n").encode())
 
     def outcome(self, name: str) -> dict[str, Any]:
         """What became of a water the last time."""

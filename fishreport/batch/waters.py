@@ -11,6 +11,7 @@ from typing import Any
 from fishreport.exceptions import StudyError, UsageError
 from fishreport.report.build import DEFAULT_FOLDER
 from fishreport.report.place import MARKER, check_target
+from fishreport.terminal import visible
 
 STUDY = "study.toml"
 ROLLUP = "rollup"
@@ -58,6 +59,8 @@ class Task:
 def find_studies(folder: Path | str) -> list[Path]:
     """Study files below a folder, in order of their paths; hidden folders and finished reports are passed over.
 
+    Links to folders are followed, each folder once.
+
     Raises
     ------
     StudyError
@@ -67,10 +70,13 @@ def find_studies(folder: Path | str) -> list[Path]:
     if not folder.is_dir():
         raise StudyError(f"there is no folder {folder}")
     found: list[Path] = []
-    for place, folders, files in os.walk(folder):
-        if MARKER in files:  # a report keeps a copy of its study
+    seen: set[str] = set()
+    for place, folders, files in os.walk(folder, followlinks=True):
+        real = os.path.realpath(place)
+        if MARKER in files or real in seen:  # a report keeps a copy of its study
             folders.clear()
             continue
+        seen.add(real)
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         if STUDY in files:
             found.append(Path(place) / STUDY)
@@ -102,6 +108,7 @@ def plan_waters(folder: Path | str, *, out: Path | str | None = None) -> tuple[l
     for study in find_studies(folder):
         name = study.parent.relative_to(folder).as_posix()
         below = folder.name if name == "." else name
+        name = visible(name)
         target = study.parent / DEFAULT_FOLDER if out is None else Path(out).resolve() / below
         waters.append(Water(name, study, target))
     rollup = (folder if out is None else Path(out).resolve()) / ROLLUP

@@ -267,6 +267,8 @@ def _verify(arguments: argparse.Namespace, progress: Progress) -> int:
 
     if len(arguments.paths) != 1:
         raise UsageError("--verify looks at one report")
+    if arguments.json and not arguments.json.parent.is_dir():
+        raise UsageError(f"--json: there is no folder {arguments.json.parent}; name another file")
     found = verify_build(arguments.paths[0], study=arguments.study, jobs=arguments.jobs, progress=progress)
     say("\n".join(found.lines()))
     if arguments.json:

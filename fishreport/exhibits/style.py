@@ -75,8 +75,10 @@ def looks(names: Sequence[str]) -> dict[str, Look]:
 
 @contextmanager
 def style() -> Iterator[None]:
-    """Draw inside this; matplotlib's own settings stay untouched outside."""
-    with mpl.rc_context(_STYLE):
+    """Draw inside this: these settings over matplotlib's defaults, whatever a user's file says; outside, nothing changes."""
+    with mpl.rc_context():
+        mpl.rcdefaults()
+        mpl.rcParams.update(_STYLE)
         yield
 
 
@@ -96,7 +98,7 @@ _NO_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uf
 def to_svg(figure: Drawing) -> str:
     """The drawing as SVG text without date or generator, the same bytes for the same drawing."""
     buffer = io.StringIO()
-    with mpl.rc_context(_STYLE):
+    with style():
         figure.set_dpi(200)  # of what is drawn as pixels
         # As `savefig` does, without its first drawing for nothing: nothing is fitted to the outlines here.
         FigureCanvasSVG(figure).print_svg(buffer, metadata={"Date": None, "Creator": None})

@@ -332,7 +332,8 @@ def format_estimate(estimate: Estimate, units: Units = METRIC, *, digits: int = 
     if not estimate.estimable:
         return FormattedEstimate(NOT_ESTIMABLE, NO_VALUE, name, NOT_ESTIMABLE)
     value, lower, upper = (float(units.quantity(x, estimate.units)[0]) for x in (estimate.value, estimate.lower, estimate.upper))
-    lower, upper = min(lower, upper), max(lower, upper)
+    if lower > upper:  # of a unit that runs the other way
+        lower, upper = upper, lower
     sides = [side for side in (value - lower, upper - value) if math.isfinite(side) and side > 0]
     if not sides and math.isfinite(estimate.se) and estimate.se > 0:
         sides = [2 * abs(float(units.quantity(estimate.se, estimate.units, difference=True)[0]))]

@@ -211,6 +211,7 @@ def numbers_at_age(
                 answers.append(Estimate.not_estimable("no fish of this age", units=units, method=method, n=n, level=level))
                 continue
             lower, upper = np.quantile(kept, [(1 - level) / 2, (1 + level) / 2])
+            lower, upper = min(lower, single_value), max(upper, single_value)  # few fish: an age that most resamples lack
             answers.append(
                 Estimate(float(single_value), float(kept.std(ddof=1)), float(lower), float(upper), level, units, method, n)
             )

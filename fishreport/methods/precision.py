@@ -319,7 +319,7 @@ def fish_needed_by_runs(
     deff, keep = design_effect(x, run), ~np.isnan(x) & (group >= 0)
     x, group = x[keep], group[keep]
     if not x.size:
-        return Estimate.not_estimable("no fish", units="fish", level=level)
+        return Estimate.not_estimable("no fish", units="fish", method="binomial sample size times design effect", level=level)
     found = fish_needed_for_share(100 * float(x.mean()), half_width=half_width, level=level, deff=deff, n=x.size)
     group = np.unique(group, return_inverse=True)[1]
     size, total = np.bincount(group).astype(float), np.bincount(group, weights=x)

@@ -13,11 +13,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from fishreport.exceptions import UsageError
+from fishreport.exceptions import StudyError, UsageError
 from fishreport.fielddata import load_survey
 from fishreport.report.place import Placing, check_target
 from fishreport.report.progress import Progress
 from fishreport.study import Study, read_study
+from fishreport.terminal import visible
 
 if TYPE_CHECKING:
     from fishreport.report.assemble import Document
@@ -56,9 +57,20 @@ class Built:
 
 
 def study_file(path: Path | str) -> Path:
-    """The ``study.toml`` of a study that is named by its folder or its file."""
+    """The ``study.toml`` of a study that is named by its folder or its file.
+
+    Raises
+    ------
+    StudyError
+        If its path is no text, which no notebook and no report could hold.
+    """
     given = Path(path)
-    return (given / "study.toml" if given.is_dir() else given).resolve()
+    file = (given / "study.toml" if given.is_dir() else given).resolve()
+    try:
+        str(file).encode()
+    except UnicodeEncodeError:
+        raise StudyError("the path of the study holds bytes that are no UTF-8 text; rename the folder", visible(file)) from None
+    return file
 
 
 def results_bytes(document: Document) -> bytes:
@@ -139,7 +151,7 @@ def build_report(
     ChapterError
         If a chapter failed; the last report is untouched and the other chapters' work is kept.
     ReportError
-        If the chapters do not fit together, or a page cannot be set.
+        If the chapters do not fit together, a page cannot be set, or a file of the study was changed meanwhile.
     """
     began, clock = datetime.datetime.now(datetime.UTC), time.monotonic()
     unknown = [name for name in formats if name not in FORMATS]
@@ -154,7 +166,7 @@ def build_report(
     # Imported here, so that a fault in the study is told without waiting for the Jupyter libraries.
     from fishreport.report.assemble import assemble
     from fishreport.report.cache import Cache, cache_folder
-    from fishreport.report.manifest import how_it_was_made, keep_inputs, write_manifest
+    from fishreport.report.manifest import how_it_was_made, keep_inputs, refuse_changed, write_manifest
     from fishreport.report.pages import page_digest, set_briefs, set_pages
     from fishreport.report.plan import is_whole, plan_chapters
     from fishreport.report.rehearsal import Rehearsal
@@ -181,11 +193,13 @@ def build_report(
         )  # fmt: skip
         executed = runner.run(planned)
         rehearsal.end()
+        refuse_changed(read, file, executed, since=began.timestamp())
         if own is not None:
             own.release()  # it ends while the pages are set
         early.enter_context(_without_collection())
         document = assemble(read, executed, last=how_it_was_made(read, file, executed), whole=is_whole(planned, notebooks))
-        digest = page_digest(document, ignored=(target.name, DEFAULT_FOLDER))
+        texts = read.folder / read.report.narrative
+        digest = page_digest(document, ignored=(target.name, DEFAULT_FOLDER), narrative=texts)
         with ThreadPoolExecutor(1, thread_name_prefix="pages") as beside:  # the setter of the PDF leaves Python to others
             paper, screen = ([name for name in formats if (name == "pdf") is wanted] for wanted in (True, False))
             pdf = beside.submit(set_pages, document, paper, cache, progress, digest=digest, rehearsal=rehearsal)

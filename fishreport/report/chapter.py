@@ -44,11 +44,14 @@ def result_from_record(record: Mapping[str, Any]) -> Result:
     def number(name: str) -> float:
         return math.nan if record[name] is None else float(record[name])
 
+    lower, upper = number("lower"), number("upper")
+    if math.isnan(lower) != math.isnan(upper):  # JSON has no infinity: the side that is missing is open
+        lower, upper = (-math.inf if math.isnan(lower) else lower), (math.inf if math.isnan(upper) else upper)
     estimate = Estimate(
         value=number("value"),
         se=number("se"),
-        lower=number("lower"),
-        upper=number("upper"),
+        lower=lower,
+        upper=upper,
         level=float(record["level"]),
         units=record["units"],
         method=record["method"],

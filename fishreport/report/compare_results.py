@@ -96,6 +96,10 @@ def reach_within(before: Mapping[str, Any], after: Mapping[str, Any]) -> float |
     if lower is None and upper is None:
         return None
     moved = after["value"] - start
+    if (lower is not None and start < lower) or (upper is not None and start > upper):
+        # An interval that does not hold its own value has no side to measure along.
+        held = (lower is None or lower <= after["value"]) and (upper is None or after["value"] <= upper)
+        return 0.0 if held else math.inf
     limit = upper if moved > 0 else lower
     if limit is None or moved == 0:
         return 0.0
@@ -196,12 +200,18 @@ def compare_verdicts(before: OpenBuild, after: OpenBuild) -> list[VerdictChange]
     olds, news = _verdicts(before), _verdicts(after)
     changes = []
     left = list(olds)
+    paired: list[tuple[dict[str, str], dict[str, str]]] = []
+    for names in (("objective", "target"), ("objective",)):  # a target that moved is the same objective; its own goes before
+        for new in [one for one in news if not any(one is taken for taken, _ in paired)]:
+            old = next((one for one in left if all(one[name] == new[name] for name in names)), None)
+            if old is not None:
+                left.remove(old)
+                paired.append((new, old))
     for new in news:
-        old = next((one for one in left if one["objective"] == new["objective"]), None)
+        old = next((old for taken, old in paired if taken is new), None)
         if old is None:
             changes.append(VerdictChange(new["objective"], new["target"], "", new["verdict"], "", new["value"]))
             continue
-        left.remove(old)
         if old["verdict"].casefold() != new["verdict"].casefold():
             changes.append(
                 VerdictChange(

@@ -41,12 +41,15 @@ def forking_works() -> bool:
 
 def kernel_environment(runtime: Path) -> dict[str, str]:
     """The environment of a kernel: the user's, with everything fixed that could change a digit or a byte."""
+    plain = runtime / "matplotlibrc"
+    plain.touch()  # an empty one, so that none of the user's is read
     environment = dict(os.environ)
     environment.update(
         {
             RUNTIME_VARIABLE: str(runtime),
             "IPYTHONDIR": str(runtime / "ipython"),  # no start-up file or profile of the user's
             "MPLBACKEND": "agg",
+            "MATPLOTLIBRC": str(plain),
             "PYTHONHASHSEED": "0",
             "PYTHONUTF8": "1",
             "PYTHONSAFEPATH": "1",

@@ -13,10 +13,12 @@ from typing import Any
 from nbformat import NotebookNode
 
 from fishreport import __version__
+from fishreport.exceptions import ReportError
 from fishreport.exhibits.exhibit import TABLE_TYPE, Column, Table
 from fishreport.report.cache import code_digest, versions
 from fishreport.report.chapter import chapter_seed
 from fishreport.report.prose import code_span
+from fishreport.report.reads import changed_at
 from fishreport.report.run import ExecutedChapter
 from fishreport.study import Parameters, Study
 
@@ -29,6 +31,15 @@ _KINDS = {
     ".csv": "text/csv",
     ".ipynb": "application/x-ipynb+json",
 }
+
+
+_LEFT_BY_PROGRAMS = {".ipynb_checkpoints", "__pycache__", ".DS_Store", "Thumbs.db"}
+
+
+def output_files(build: Path) -> list[Path]:
+    """The files of a report, its metadata and what is hidden beside them left out."""
+    found = (path for path in build.rglob("*") if path.is_file() and path != build / CRATE)
+    return sorted(path for path in found if not path.relative_to(build).parts[0].startswith("."))
 
 
 def sha256(path: Path) -> str:
@@ -48,7 +59,8 @@ def input_files(study: Study, study_file: Path, executed: Sequence[ExecutedChapt
         tables = [name for name in (data.runs, data.fish, data.ages, data.stocking, data.flow, data.harvest, data.census) if name]
     files = [study_file, *(study.folder / name for name in tables)]
     narrative = study.folder / study.report.narrative
-    files += sorted(path for path in narrative.rglob("*") if path.is_file()) if narrative.is_dir() else []
+    pages = sorted(path for path in narrative.rglob("*") if path.is_file()) if narrative.is_dir() else []
+    files += [path for path in pages if not _LEFT_BY_PROGRAMS & set(path.parts)]
     places = ("{}", "{}.ipynb", "chapters/{}", "chapters/{}.ipynb")
     own = [study.folder / place.format(name) for name in study.report.chapters for place in places]
     own += [study.own_standards] if study.own_standards else []
@@ -62,6 +74,19 @@ def keep_inputs(build: Path, study: Study, study_file: Path, executed: Sequence[
         kept = build / INPUTS / path.relative_to(study.folder)
         kept.parent.mkdir(parents=True, exist_ok=True)
         kept.write_bytes(path.read_bytes())
+
+
+def refuse_changed(study: Study, study_file: Path, executed: Sequence[ExecutedChapter], *, since: float) -> None:
+    """Refuse a report one of whose files was changed while it was built: it would name files that it was not made from.
+
+    Raises
+    ------
+    ReportError
+    """
+    changed = [path for path in input_files(study, study_file, executed) if changed_at(path) >= since]
+    if changed:
+        names = ", ".join(path.relative_to(study.folder).as_posix() for path in changed)
+        raise ReportError(f"changed while the report was built: {names}; build it again (what needs no change is kept)")
 
 
 def library_commit() -> str | None:
@@ -192,8 +217,7 @@ def write_manifest(
     request : mapping
         What was asked for: season, settings, chapters, formats.
     """
-    outputs = sorted(path for path in build.rglob("*") if path.is_file() and path.name != CRATE and not path.name.startswith("."))
-    produced = [file_entity(path.relative_to(build).as_posix(), path) for path in outputs]
+    produced = [file_entity(path.relative_to(build).as_posix(), path) for path in output_files(build)]
     inputs = input_files(study, study_file, executed)
     used = [file_entity(f"#input/{path.relative_to(study.folder).as_posix()}", path) for path in inputs]
     parameters = [

@@ -28,21 +28,22 @@ SETTERS = ("typst", "nbconvert", "mistune", "jinja2")
 KEPT = 24
 
 
-def page_digest(document: Document, *, ignored: tuple[str, ...] = ()) -> str:
+def page_digest(document: Document, *, ignored: tuple[str, ...] = (), narrative: Path | None = None) -> str:
     """Digest of all that a page is set from: the document, the code, the templates, the libraries, the study's images.
 
-    `ignored` names folders of the study that hold reports, not inputs.
+    `ignored` names folders of the study that hold reports, not inputs; `narrative` is the folder of its texts, wherever that is.
     """
     within = ("notebook", "folder", "references", "results", "tables")  # the notebook holds what is in these
     names = [field.name for field in dataclasses.fields(Document) if field.name not in within]
     text = json.dumps(document.notebook, sort_keys=True)
+    folders = [(document.folder, ignored)] + ([(narrative, ())] if narrative is not None and narrative.is_dir() else [])
     basis = [
         [repr(getattr(document, name)) for name in names],
         code_digest(),
         folder_digest(locate("templates")),
         versions(),
         {name: importlib.metadata.version(name) for name in SETTERS},
-        folder_digest(document.folder, ignored) if "![" in text else "",
+        [folder_digest(folder, left_out) for folder, left_out in folders] if "![" in text else "",
     ]
     return hashlib.sha256(f"{json.dumps(basis, sort_keys=True)}\0{text}".encode()).hexdigest()[:32]
 

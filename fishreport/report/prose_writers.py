@@ -42,7 +42,7 @@ class Place:
 
 
 def find_image(place: Place, token: Token) -> tuple[Path, str]:
-    """File and text alternative of an image; it must be sound, lie inside the study folder and have an alternative."""
+    """File and text alternative of an image; it must be sound, lie inside the folder of its text and have an alternative."""
     url = unquote(token["attrs"]["url"])
     shown = repr(shorten(url))
     alternative = plain_text(token["children"]).strip()
@@ -50,13 +50,13 @@ def find_image(place: Place, token: Token) -> tuple[Path, str]:
         path = (place.images / url).resolve()
         there = path.is_file()
     except (OSError, ValueError, RuntimeError):  # a name too long, a NUL in it, links in a circle
-        raise ReportError(f"{place.where}: an image must be a file inside the study folder, not {shown}") from None
+        raise ReportError(f"{place.where}: an image must be a file inside the folder {place.images.name}, not {shown}") from None
     if "://" in url or url.startswith("data:") or not path.is_relative_to(place.images):
-        raise ReportError(f"{place.where}: an image must be a file inside the study folder, not {shown}")
+        raise ReportError(f"{place.where}: an image must be a file inside the folder {place.images.name}, not {shown}")
     if path.suffix.lower() not in IMAGES:
         raise ReportError(f"{place.where}: an image is one of {', '.join(IMAGES)}, not {shown}")
     if not there:
-        raise ReportError(f"{place.where}: there is no image {shown} in the study folder")
+        raise ReportError(f"{place.where}: there is no image {shown} in the folder {place.images.name}")
     if len(alternative) < 5:
         raise ReportError(f"{place.where}: the image {shown} needs a text that says what it shows, between its square brackets")
     if fault := picture_fault(path):

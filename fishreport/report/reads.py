@@ -14,7 +14,7 @@ import json
 import os
 import sys
 import sysconfig
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,7 @@ import pandas as pd
 from pydantic import BaseModel
 
 from fishreport.fielddata.survey import Survey
+from fishreport.report.place import MARKER
 from fishreport.study import Study
 
 EVERYTHING = "*"
@@ -72,6 +73,16 @@ def table_digest(frame: pd.DataFrame) -> str:
     return state.hexdigest()[:32]
 
 
+def changed_at(path: Path) -> float:
+    """When a file last became what it is (seconds, by the clock of its file system).
+
+    Where it is told, that is the time of the last change of its entry, which moves when another file takes its name and which
+    nobody can set; else the time of its last writing.
+    """
+    found = path.stat()
+    return found.st_ctime if os.name == "posix" else found.st_mtime
+
+
 def file_digest(path: Path) -> str:
     """Digest of a file, or ``absent``."""
     try:
@@ -81,13 +92,30 @@ def file_digest(path: Path) -> str:
 
 
 def folder_digest(folder: Path, ignored: tuple[str, ...] = ()) -> str:
-    """Digest of all files below a folder, hidden ones and those below a folder named in `ignored` left out."""
+    """Digest of all files below a folder; hidden ones are left out, finished reports, and what is named in `ignored` at its top.
+
+    Links to folders are followed, each folder once.
+    """
     state = hashlib.sha256()
-    for path in sorted(folder.rglob("*")):
-        inside = path.relative_to(folder)
-        if path.is_file() and not any(part.startswith(".") or part in ignored for part in inside.parts):
-            state.update(f"{inside.as_posix()}\0{file_digest(path)}\n".encode())
+    for name, path in sorted(_below(folder, ignored)):
+        state.update(os.fsencode(name) + f"\0{file_digest(path)}\n".encode())
     return state.hexdigest()[:32]
+
+
+def _below(folder: Path, ignored: tuple[str, ...]) -> Iterator[tuple[str, Path]]:
+    seen: set[str] = set()
+    for place, folders, files in os.walk(folder, followlinks=True):
+        here, real = Path(place), os.path.realpath(place)
+        top = here == folder
+        if real in seen or (MARKER in files and not top):
+            folders.clear()
+            continue
+        seen.add(real)
+        left_out = ignored if top else ()
+        folders[:] = sorted(name for name in folders if not name.startswith(".") and name not in ("__pycache__", *left_out))
+        for name in files:
+            if not name.startswith(".") and name not in left_out:
+                yield (here / name).relative_to(folder).as_posix(), here / name
 
 
 def _watching(base: type, name_read: Callable[[str], None], read: Callable[[Any, str], Any]) -> type:
@@ -203,6 +231,8 @@ class Reads:
         inside = str(self.folder) + os.sep
 
         def hook(event: str, arguments: tuple[Any, ...]) -> None:
+            if event == "sqlite3.connect" and isinstance(arguments[0], str):
+                self.files.add(os.path.abspath(arguments[0]))  # noqa: PTH100
             if event == "open" and isinstance(arguments[0], str) and isinstance(arguments[1], str | None):
                 mode = arguments[1] or "r"
                 path = os.path.abspath(arguments[0])  # noqa: PTH100 - a hook must not open or import anything itself
@@ -210,6 +240,10 @@ class Reads:
                     self.files.add(path)
 
         sys.addaudithook(hook)
+        for module in list(sys.modules.values()):  # the study's own, imported before
+            source = getattr(module, "__file__", None)
+            if isinstance(source, str) and source.startswith(inside):
+                self.files.add(source)
 
     def record(self) -> dict[str, Any]:
         """The record as JSON data; files inside the study folder are named relative to it."""

@@ -24,7 +24,7 @@ from fishreport.report.chapter import handover_key
 from fishreport.report.notebook import clean_notebook, code_cell_number, notebook_bytes, shown, uses_parameters
 from fishreport.report.plan import PlannedChapter, check_parameters
 from fishreport.report.progress import Progress
-from fishreport.report.reads import EVERYTHING
+from fishreport.report.reads import EVERYTHING, changed_at
 from fishreport.study import Study
 
 CELL_SECONDS = 1800
@@ -284,7 +284,7 @@ class Runner:
 
     @staticmethod
     def _changed_since(clock: float, files: Sequence[Path]) -> bool:
-        return any(path.stat().st_mtime >= clock for path in files if path.is_file())
+        return any(changed_at(path) >= clock for path in files if path.is_file())
 
     def _execute(self, chapter: PlannedChapter, parameters: Mapping[str, Any]) -> NotebookNode:
         import nbformat

@@ -14,7 +14,7 @@ from fishreport.exceptions import FishreportError, ReportError
 from fishreport.exhibits.tabulate import counted
 from fishreport.report.cache import code_digest, versions
 from fishreport.report.compare_build import OpenBuild, open_build
-from fishreport.report.manifest import CRATE, sha256
+from fishreport.report.manifest import CRATE, output_files, sha256
 from fishreport.report.temporary import private_prefix
 
 if TYPE_CHECKING:
@@ -87,9 +87,7 @@ class Verification:
 
 def _files(folder: Path) -> dict[str, str]:
     """Every file of a report but its metadata and hidden ones → its digest."""
-    found = sorted(path for path in folder.rglob("*") if path.is_file() and path.name != CRATE)
-    names = ((path.relative_to(folder), path) for path in found)
-    return {name.as_posix(): sha256(path) for name, path in names if not any(part.startswith(".") for part in name.parts)}
+    return {path.relative_to(folder).as_posix(): sha256(path) for path in output_files(folder)}
 
 
 def _difference(expected: dict[str, str], found: dict[str, str]) -> tuple[str, ...]:
@@ -188,10 +186,32 @@ def _rebuild(build: OpenBuild, source: Path, options: dict[str, Any]) -> Checked
         except (OSError, StopIteration) as error:
             return Checked("rebuild", "differs", f"its inputs could not be laid out: {error}")
         differing = _difference(build.output_digests, _files(again.folder))
+        if not differing and (names := _said_otherwise(build, open_build(again.folder))):
+            return Checked(
+                "rebuild", "differs", f"built again, every file came out the same, but {CRATE} says otherwise of", names
+            )
         if not differing:
             count = len(build.output_digests)
             return Checked("rebuild", "same", f"built again, all {count} files but the one that records time came out the same")
         return Checked("rebuild", "differs", _say_moves(build, again.folder), differing)
+
+
+_OF_ONE_BUILD = ("startTime", "endTime", "datePublished", "ran", "why", "seconds")
+_OF_SOFTWARE = ("#fishreport", "#package/")  # looked at by themselves
+
+
+def _said_otherwise(build: OpenBuild, again: OpenBuild) -> tuple[str, ...]:
+    """Entities of the metadata that a build from the same files writes otherwise, but for times and software."""
+
+    def said(one: OpenBuild) -> dict[str, Any]:
+        return {
+            name: {key: value for key, value in entity.items() if key not in _OF_ONE_BUILD}
+            for name, entity in one.graph.items()
+            if not name.startswith(_OF_SOFTWARE)
+        }
+
+    first, second = said(build), said(again)
+    return tuple(name for name in sorted(first.keys() | second.keys()) if first.get(name) != second.get(name))
 
 
 def _say_moves(build: OpenBuild, again: Path) -> str:

@@ -111,6 +111,8 @@ def test_published_inches_are_given_not_converted() -> None:
         (estimate(50, 40.2, 59.8, "percent"), "50.0% (40.2 to 59.8)", "40.2 to 59.8"),
         (estimate(-3.24, -7.9, 1.6, "percent per year"), "−3.2 percent per year (−7.9 to 1.6)", "−7.9 to 1.6"),
         (estimate(12.0, 5.0, math.inf, "fish"), "12 fish (5 or more)", "5 or more"),
+        (estimate(12.0, 5.0, math.nan, "fish"), "12 fish (5 or more)", "5 or more"),
+        (estimate(12.0, math.nan, 30.0, "fish"), "12 fish (30 or less)", "30 or less"),
         (estimate(12345.0, 11000.0, 14000.0, "fish"), "12,300 fish (11,000 to 14,000)", "11,000 to 14,000"),
         (estimate(2.5, math.nan, math.nan, ""), "2.50", "—"),
         (estimate(2.5, math.nan, math.nan, "", se=0.2), "2.50", "—"),

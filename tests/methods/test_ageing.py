@@ -187,3 +187,12 @@ def test_mean_length_is_free_of_the_bias_of_ageing_by_length(rng: np.random.Gene
     expanded = np.array([e.value for e in found.mean_length])
     assert abs(expanded[0] - truth[0]) < 6
     assert np.abs(expanded - truth)[:3].sum() < np.abs(plain - truth)[:3].sum()
+
+
+def test_a_value_lies_within_its_limits_though_resamples_may_be_shifted(rng: np.random.Generator) -> None:
+    """At a level of 1 % percentiles lie next to the median of the resamples, which is not the value itself."""
+    length, age = sample(rng, n=80)
+    found = numbers_at_age(length, length[:25], age[:25], bin_mm=20, rng=rng, resamples=200, level=0.01)
+    told = [one for one in (*found.numbers, *found.proportions, *found.mean_length) if one.estimable]
+    assert len(told) > 9
+    assert all(one.lower <= one.value <= one.upper for one in told)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import copy
 import dataclasses
+import json
 import pickle
+import sqlite3
 import subprocess
 import sys
 from pathlib import Path
@@ -161,3 +163,20 @@ print(reads.record()["files"])
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "['data.csv', 'helping.py']"
+
+
+def test_modules_of_the_study_imported_before_and_databases_are_noted(tmp_path: Path) -> None:
+    study = tmp_path / "study"
+    study.mkdir()
+    (study / "helper.py").write_text("X = 1\n")
+    with sqlite3.connect(study / "catch.db") as made:
+        made.execute("create table t (x)")
+    code = (
+        f"import sys, json, sqlite3; sys.path.insert(0, {str(study)!r}); import helper\n"
+        "from pathlib import Path; from fishreport.report.reads import Reads\n"
+        f"reads = Reads(Path({str(study)!r})); reads.watch_files()\n"
+        f"sqlite3.connect({str(study / 'catch.db')!r}).execute('select * from t').fetchall()\n"
+        "print(json.dumps(reads.record()['files']))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert {"helper.py", "catch.db"} <= set(json.loads(done.stdout))

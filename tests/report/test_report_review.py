@@ -9,6 +9,7 @@ import json
 import math
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -23,7 +24,7 @@ from fishreport.report import kernels
 from fishreport.report.build import Built, build_report
 from fishreport.report.compare_build import Shown, open_build
 from fishreport.report.compare_exhibits import compare_table, marked_words
-from fishreport.report.compare_results import compare_records, reach_between, reach_within
+from fishreport.report.compare_results import compare_records, compare_verdicts, reach_between, reach_within
 from fishreport.report.compare_rows import compare_tables
 from fishreport.report.compare_settings import flatten
 from fishreport.report.kernels import ForkServer
@@ -100,6 +101,23 @@ class TestMoves:
         move = compare_records(before, after, "same")
         assert move is not None
         assert move.kind == kind
+
+
+class TestVerdicts:
+    def build(self, *rows: tuple[str, str, str]) -> Any:
+        cells = [[name, target, "40", "30 to 50", "0.9", verdict] for name, target, verdict in rows]
+        return SimpleNamespace(shown=[SimpleNamespace(kind="table", label="scorecard", data={"rows": cells})], results={})
+
+    def test_objectives_of_one_name_go_by_their_targets(self) -> None:
+        low, high = ("Catch of trout", "at least 1", "Met"), ("Catch of trout", "at most 2", "Not met")
+        assert compare_verdicts(self.build(low, high), self.build(high, low)) == []
+        (gone,) = compare_verdicts(self.build(low, high), self.build(high))
+        assert (gone.before, gone.after, gone.target) == ("Met", "", "at least 1")
+
+    def test_a_target_that_moved_is_the_same_objective(self) -> None:
+        before, after = self.build(("Catch", "at least 1", "Met")), self.build(("Catch", "at least 90", "Not met"))
+        (changed,) = compare_verdicts(before, after)
+        assert (changed.before, changed.after, changed.target_before) == ("Met", "Not met", "at least 1")
 
 
 def fish(folder: Path, name: str, text: str) -> RawTable:
@@ -347,6 +365,19 @@ class TestVerify:
         assert checks["study"].outcome == "same"
         assert "results.json" in checks["rebuild"].items
         assert "1 result moved" in checks["rebuild"].text
+
+    def test_metadata_that_say_otherwise_are_named(self, built: Built, tmp_path: Path, server: ForkServer | None) -> None:
+        copied = tmp_path / "copy"
+        shutil.copytree(built.folder, copied)
+        crate = json.loads((copied / "ro-crate-metadata.json").read_text(encoding="utf-8"))
+        for entity in crate["@graph"]:
+            if entity["@id"] == "#parameter/seed":
+                entity["value"] = 99
+            entity.pop("startTime", None)  # when it was built is no matter
+        (copied / "ro-crate-metadata.json").write_text(json.dumps(crate), encoding="utf-8")
+        done = verify_build(copied, notebooks=NOTEBOOKS, server=server)
+        assert not done.repeatable
+        assert done.checks[-1].items == ("#parameter/seed",)
 
     def test_without_building_again(self, built: Built) -> None:
         done = verify_build(built.folder, rebuild=False)
