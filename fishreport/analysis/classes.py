@@ -107,7 +107,7 @@ def run_clusters(survey: Survey) -> pd.Series:
         ``run_id`` → name of the cluster, which is that of its first run.
     """
     runs = survey.runs
-    cluster = pd.Series(runs["run_id"].to_numpy(), index=runs["run_id"].to_numpy())
+    cluster = pd.Series(runs["run_id"].to_numpy(), index=runs["run_id"].to_numpy(), copy=True)
     for _, there in runs[runs["pass_number"].notna()].groupby(["season", "site", "date"]):
         per_pass = there.groupby("pass_number").size()
         if len(per_pass) < 2:

@@ -75,7 +75,7 @@ def _doubt_units(fish: pd.DataFrame, name: str, raw: RawTable, faults: Faults) -
     if len(length) < MINIMUM_WEIGHED:
         return
     middle = float(length.median())
-    condition = float((1e5 * fish["weight_g"] / fish["length_mm"] ** 3).median())
+    condition = float((1e5 * fish["weight_g"] / fish["length_mm"] ** 3).dropna().median())
     short = middle < SHORTEST_CAUGHT_MM
     if not short and (np.isnan(condition) or _COMMON_CONDITION[0] < condition < _COMMON_CONDITION[1]):
         return

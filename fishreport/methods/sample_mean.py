@@ -11,6 +11,7 @@ from fishreport.methods.inputs import FloatArray, IntArray
 from fishreport.methods.resampling import cluster_totals, ratio_of_totals, t_limits
 
 _FEW = "too few: the interval would reach below 0"
+_ALIKE = 1e-9  # of the half-width: with one fish a run the two intervals are the same but for rounding
 
 
 def mean_of_fish(
@@ -58,7 +59,7 @@ def mean_of_fish(
     low, high = t_limits(ratio.value, ratio.se, df, level)
     apart = float(value.std(ddof=1)) / math.sqrt(n)
     alone = t_limits(ratio.value, apart, n - 1, level)
-    if alone[0] < low:
+    if low - alone[0] > _ALIKE * (ratio.value - alone[0]):
         low, high = alone
         notes += ("runs differ less than chance alone would make them: the limits are those of independent fish",)
     if low <= 0 < value.min():

@@ -29,7 +29,14 @@ EVERYTHING = "*"
 # Sections that are noted key by key; any other key of the study file is noted as a whole.
 SECTIONS = ("water", "season", "parameters", "report")
 # Names that pydantic's own machinery looks up and that carry no value of the study.
-_MACHINERY = ("__pydantic_private__", "__pydantic_extra__", "__pydantic_fields_set__", "__class__", "__class_getitem__")
+_MACHINERY = (
+    "__pydantic_private__",
+    "__pydantic_extra__",
+    "__pydantic_fields_set__",
+    "__pydantic_validator__",  # isinstance() looks for it in pydantic before 2.12
+    "__class__",
+    "__class_getitem__",
+)
 
 
 def _digest(value: Any) -> str:

@@ -15,7 +15,7 @@ def test_against_numpy(rng: np.random.Generator) -> None:
     x = np.column_stack([np.ones(40), rng.normal(size=(40, 2))])
     y = x @ [1.0, 2.0, -1.0] + rng.normal(size=40)
     fit = least_squares(x, y)
-    assert fit.coefficients == pytest.approx(np.linalg.lstsq(x, y)[0])
+    assert fit.coefficients == pytest.approx(np.linalg.lstsq(x, y, rcond=None)[0])
     assert fit.covariance == pytest.approx(np.linalg.inv(x.T @ x) * fit.sse / 37)
     assert fit.leverage == pytest.approx(np.diag(x @ np.linalg.inv(x.T @ x) @ x.T))
 
@@ -33,7 +33,7 @@ def test_one_row_a_cluster_is_the_plain_jackknife(rng: np.random.Generator) -> N
     x = np.column_stack([np.ones(15), rng.normal(size=15)])
     y = rng.normal(size=15)
     fit = least_squares(x, y, np.arange(15))
-    left = np.array([np.linalg.lstsq(np.delete(x, i, 0), np.delete(y, i))[0] for i in range(15)]) - fit.coefficients
+    left = np.array([np.linalg.lstsq(np.delete(x, i, 0), np.delete(y, i), rcond=None)[0] for i in range(15)]) - fit.coefficients
     assert fit.covariance == pytest.approx(14 / 15 * left.T @ left)
 
 
@@ -47,7 +47,7 @@ def test_a_coefficient_of_one_cluster_only_does_not_break_the_others(rng: np.ran
     for g in range(6):
         keep = code != g
         columns = [0, 1] if g == 0 else [0, 1, 2]
-        slopes.append(np.linalg.lstsq(x[keep][:, columns], y[keep])[0][1])
+        slopes.append(np.linalg.lstsq(x[keep][:, columns], y[keep], rcond=None)[0][1])
     expected = 5 / 6 * ((np.array(slopes) - fit.coefficients[1]) ** 2).sum()
     assert fit.covariance[1, 1] == pytest.approx(expected)
 

@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from scipy import stats
+from scipy.integrate import trapezoid
 
 from fishreport.exceptions import InputError
 from fishreport.methods.trend import log_linear
@@ -55,7 +56,7 @@ def test_formula_by_direct_integration() -> None:
     shift = math.log1p(r) / math.sqrt(math.log1p(cv**2)) * math.sqrt(years * (years**2 - 1) / 12)
     s = np.linspace(1e-4, 5, 20001)
     density = stats.chi.pdf(s * math.sqrt(6), 6) * math.sqrt(6)
-    power = np.trapezoid(stats.norm.sf(stats.t.ppf(0.975, 6) * s - shift) * density, s)
+    power = trapezoid(stats.norm.sf(stats.t.ppf(0.975, 6) * s - shift) * density, s)
     assert power_to_detect(cv, change_per_year=100 * r, years=[years]).by_formula[0, 0] == pytest.approx(power, abs=1e-6)
 
 
