@@ -11,6 +11,7 @@ from fishreport.analysis.rules import rules_of
 from fishreport.analysis.scenarios import horizons_of
 from fishreport.exhibits.brief_words import PlainWords
 from fishreport.exhibits.nouns import unit_words
+from fishreport.exhibits.scenario_doubts import plain_doubts
 from fishreport.exhibits.scenario_words import percent_decimals
 from fishreport.exhibits.scenarios import CAUTION as DECIDED
 from fishreport.exhibits.tabulate import heading, joined
@@ -61,6 +62,8 @@ class Alternatives:
         What the numbers are of, what they leave out, and who decides.
     lacking : str
         Fish whose rules could not be compared; empty where there are none.
+    doubts : str
+        What does not fit together in many simulations, a sentence or two each; empty where all fits.
     """
 
     heading: str
@@ -71,6 +74,7 @@ class Alternatives:
     rows: tuple[RuleRow, ...]
     notes: str
     lacking: str
+    doubts: str = ""
 
 
 def _percent(change: Estimate) -> tuple[str, str, str]:
@@ -189,6 +193,12 @@ def _rows(one: _Species, chances: Mapping[str, Result], fish: str, words: PlainW
     return rows
 
 
+def _doubts(one: _Species, fish: str) -> list[str]:
+    """What does not fit in many simulations of a species: its results all carry the same notes."""
+    harvest = one.of(one.rules[0], _HARVEST)
+    return plain_doubts(fish, harvest.estimate.notes if harvest else ())
+
+
 def _group(one: _Species, aim: str, words: PlainWords) -> str:
     """``large fish: 46 cm (18 in) or longer; aim: Plenty of trout``."""
     large = next((r.size_class for (quantity, _, _), r in one.found.items() if quantity == _LARGE and r.size_class), None)
@@ -233,4 +243,5 @@ def alternatives(
         lacking=f"What other rules for {joined(lacking)} would do could not be worked out; the report says why."
         if lacking
         else "",
+        doubts=" ".join(text for one in compared for text in _doubts(one, fish[one.key])),
     )

@@ -7,10 +7,13 @@ from dataclasses import replace
 import numpy as np
 
 from fishreport.analysis.aims import Aim
+from fishreport.analysis.scenario_lacks import lacks_in_words
 from fishreport.analysis.scenarios import SPOKEN, Comparison, Measure, Scenarios, relative_units
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Finding, Findings
+from fishreport.exhibits.notes import shown_note
 from fishreport.exhibits.nouns import unit_words
+from fishreport.exhibits.scenario_doubts import doubt_sentences, leaning_sentence
 from fishreport.exhibits.tabulate import joined
 from fishreport.exhibits.units import format_estimate, format_number
 from fishreport.exhibits.wording import Direction, chance_text, collect, direction, mirrored, percent_level, sentence
@@ -199,6 +202,7 @@ def _against_today(found: Scenarios, one: Comparison, place: int, context: Conte
     others, other_ways = _besides(one, place, context)
     ways |= other_ways
     text = f"{head}: {', '.join(told)}{others}{tail}"
+    more += f" {leaning_sentence(one, place)}".rstrip()
     return Finding(sentence(text) + more, ids, ways.pop() if len(ways) == 1 else "none")
 
 
@@ -224,6 +228,13 @@ def _besides(one: Comparison, place: int, context: Context) -> tuple[str, set[Di
     ]
     ways: set[Direction] = {"up" if way == "up" else "down" for way in found}
     return "".join(f"; {text}" for text in said), ways
+
+
+def _doubt_findings(found: Scenarios, one: Comparison) -> list[Finding]:
+    """What does not fit, for a species without an aim that it could follow."""
+    ids = tuple(result.id for result in found.results.where(species=one.inputs.key, quantity="scenario_harvest"))[:1]
+    name = one.inputs.classes.species.name
+    return [Finding(sentence(f"{name}: {words[0].lower()}{words[1:]}"), ids, "unclear") for words in doubt_sentences(one)]
 
 
 def _chances_of(one: Comparison, aim: Aim, place: int) -> tuple[Estimate, Estimate]:
@@ -269,7 +280,10 @@ def creel_words(one: Comparison, context: Context) -> str:
 
 
 def _chance_finding(found: Scenarios, one: Comparison, aim: Aim, context: Context, key: bool) -> Finding:
-    """The probability to meet an aim under today's rule, and under those that give the lowest and the highest."""
+    """The probability to meet an aim under today's rule, and under those that give the lowest and the highest.
+
+    What does not fit in many draws follows it where it is a key finding, which is shown by itself elsewhere.
+    """
     year = one.horizons[-1]
     chosen = [chance for chance in one.chances if chance.goal == aim.goal and chance.year == year]
     ranked = sorted(chosen[1:], key=lambda chance: chance.probability.value)
@@ -293,7 +307,9 @@ def _chance_finding(found: Scenarios, one: Comparison, aim: Aim, context: Contex
         text += f", and {others[0]} under every other"
     elif others:
         text += f"; among the other rules from {others[0]} (“{told[1].scenario}”) to {others[1]} (“{told[2].scenario}”)"
-    return Finding(sentence(f"{text}; in brackets what the number of draws leaves open"), tuple(r.id for r in rows), "none", key)
+    text = sentence(f"{text}; in brackets what the number of draws leaves open")
+    doubted = [sentence(words) for words in doubt_sentences(one)] if key else []
+    return Finding(" ".join([text, *doubted]), tuple(r.id for r in rows), "none", key)
 
 
 def findings(found: Scenarios, context: Context) -> Findings:
@@ -302,11 +318,14 @@ def findings(found: Scenarios, context: Context) -> Findings:
     for key, one in found.species.items():
         if one.projection is None:
             ids = tuple(result.id for result in found.results.where(species=key))
-            reasons = "; ".join(one.inputs.missing)
-            text = f"the rules for {one.inputs.classes.species.name} could not be compared: {reasons}"
+            reasons = shown_note(lacks_in_words(one.inputs.missing), context.units)
+            text = (
+                f"the rules for {one.inputs.classes.species.name} could not be compared: {reasons}; a table below says what to do"
+            )
             said.append(Finding(sentence(text), ids))
             continue
         said += [_chance_finding(found, one, aim, context, place < 1) for place, aim in enumerate(one.aims)]
+        said += [] if one.aims else _doubt_findings(found, one)
         assumed = _against_rule(found, one, context) if len(one.inputs.rules) > 1 else None
         said += [assumed] if assumed is not None else []
         said += [_against_today(found, one, place, context) for place in range(1, len(one.inputs.rules))]

@@ -11,6 +11,7 @@ from fishreport.analysis.scenarios import Comparison, Measure, Scenarios, relati
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Table
 from fishreport.exhibits.notes import shown_note
+from fishreport.exhibits.scenario_doubts import doubt_sentences
 from fishreport.exhibits.scenario_words import (
     aim_words,
     bag_words,
@@ -119,9 +120,7 @@ def missing_table(found: Scenarios, context: Context) -> Table | None:
             ["Any", "No rule is named to compare", "list rules under [[scenarios]] in the study file, today's rule first"]
         )
     for key, one in found.species.items():
-        for text in one.inputs.missing:
-            what, _, how = text.partition(": ")
-            rows.append([context.names[key], what, how])
+        rows += [[context.names[key], shown_note(lack.what, context.units), lack.remedy] for lack in one.inputs.missing]
     columns = [Column("Species", align="left"), Column("What is missing", align="left"), Column("What to do", align="left")]
     caption = "Scenarios that could not be worked out, and what the study file needs for them."
     return frame_table("scenarios-missing", caption, columns, rows) if rows else None
@@ -139,6 +138,8 @@ def rules_table(found: Scenarios, context: Context) -> Table | None:
     columns = [Column("Rule", align="left"), Column("Name", align="left"), Column("What it says", align="left")]
     caption = (
         "The rules compared. Each sentence is written from the limits in the study file, so that it says what was simulated."
+        if any(one.projection is not None for one in found.species.values())
+        else "The rules that the study file names, in words; none could be compared."
     )
     notes = [text for one in found.species.values() for text in [bag_words(one, context)] if text]
     return frame_table("rules", caption, columns, rows, notes=notes)
@@ -228,6 +229,7 @@ def decision_table(one: Comparison, context: Context) -> Table | None:
         f"the form of the model. In brackets, how far the number of draws ({draws}) leaves the share open. The darker the "
         "ground, the more probable; the number says the same."
     )
+    notes += doubt_sentences(one)
     rates = any(aim.objective.quantity == "catch_rate" for aim in one.aims)
     if rates:
         notes.append("The survey's catch rate is taken to follow the number of fish, from today's rate on.")
@@ -325,7 +327,7 @@ def outcomes_tables(one: Comparison, context: Context) -> list[Table]:
     words = f"what each rule gives in {year}{against}; medians and intervals over all draws."
     unclear = [UNCLEAR] if len(one.inputs.rules) > 1 else []
     fishing = [kept_against_rule(one, releases=True), *(f"{text}." for text in [creel_words(one, context)] if text)]
-    fishing += _not_like_for_like(one)
+    fishing += [*_not_like_for_like(one), *doubt_sentences(one)]
     stand_for = f"Fish of {large.size_class} length stand for large fish: next to none grow longer here."
     fish = [stand_for] if large.size_class in context.classes_of(one.inputs.key).categories[:-1] else []
     if len(one.inputs.rules) <= MOST_SIDE_BY_SIDE:

@@ -32,6 +32,8 @@ from fishreport.population.regulation import Regulation
 Floats = NDArray[np.float64]
 LEAST_EQUILIBRIUM = 0.05
 DEFAULT_RECRUITS = 1000.0
+WIPED_OUT = "today's fishing mortality would wipe out the stock"
+OVERSTOCKED = "stocked fish alone exceed today's density"
 
 
 @dataclass(frozen=True)

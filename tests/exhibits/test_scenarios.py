@@ -12,6 +12,7 @@ from scenario_sample import ALL_SIGNS, context_in, few_draws, make_scenarios
 from fishreport.analysis import scenario_grid as grids
 from fishreport.analysis.aims import Aim
 from fishreport.analysis.result import Results
+from fishreport.analysis.scenario_lacks import hand_lack
 from fishreport.analysis.scenarios import Scenarios
 from fishreport.exhibits import explorer, scenario_choice, scenario_figures, scenario_words
 from fishreport.exhibits import scenarios as exhibits
@@ -308,15 +309,21 @@ def test_an_aim_without_a_name_is_worded(one, demo_context, bounds, words):
 def test_what_is_missing_is_said(found, one, demo_context):
     lacking = dataclasses.replace(
         one,
-        inputs=dataclasses.replace(one.inputs, life=None, missing=("growth (4 aged fish): give it by hand",)),
+        inputs=dataclasses.replace(one.inputs, life=None, missing=(hand_lack("BNT", "growth_coefficient", "4 aged fish"),)),
         projection=None,
     )
     less = Scenarios(Results([]), {"brown_trout": lacking})
-    assert exhibits.missing_table(less, demo_context).rows == (("Brown trout", "growth (4 aged fish)", "give it by hand"),)
+    assert exhibits.missing_table(less, demo_context).rows == (
+        ("Brown trout", "growth_coefficient (4 aged fish)", "give it under [species.BNT.life_history]"),
+    )
     assert exhibits.missing_table(found, demo_context) is None
     assert exhibits.missing_table(Scenarios(Results([]), {}), demo_context).rows[0][0] == "Any"
     text = scenario_words.findings(less, demo_context).items[0].text
-    assert text == "The rules for brown trout could not be compared: growth (4 aged fish): give it by hand."
+    assert text == (
+        "The rules for brown trout could not be compared: how fast they grow towards it is not known (4 aged fish); a table below says what to do."
+    )
+    assert exhibits.rules_table(less, demo_context).caption.endswith("none could be compared.")
+    assert exhibits.rules_table(found, demo_context).caption.startswith("The rules compared.")
     bare = dataclasses.replace(lacking, chances=(), regrets=(), drivers=(), sensitivity=None, horizons=())
     assert exhibits.outcomes_tables(bare, demo_context) == []
     for make in (
