@@ -10,7 +10,7 @@ import numpy as np
 from fishreport.analysis.scenarios import Comparison
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Table
-from fishreport.exhibits.scenario_words import letters, measure_heading, when
+from fishreport.exhibits.scenario_words import catch_rate_notes, letters, measure_heading, when
 from fishreport.exhibits.scenarios import anchor, gap_cell, input_name, measure_unit
 from fishreport.exhibits.tabulate import frame_table
 from fishreport.exhibits.units import format_number
@@ -121,7 +121,9 @@ def regret_table(one: Comparison, context: Context) -> Table | None:
         f"{context.names[one.inputs.key]}: regret in {when(one, one.horizons[-1])}, what a rule gives less than the best rule "
         "of the same draw, on average. No rule is best on everything: what to want more of is not for a simulation to say."
     )
-    return frame_table(f"regret-{anchor(one)}", caption, columns, rows, notes=_dominance_notes(one), data=data)
+    return frame_table(
+        f"regret-{anchor(one)}", caption, columns, rows, notes=[*_dominance_notes(one), *catch_rate_notes(one)], data=data
+    )
 
 
 def _dominance_notes(one: Comparison) -> list[str]:
@@ -153,4 +155,4 @@ def undecided_table(one: Comparison, context: Context) -> Table | None:
         f"{context.names[one.inputs.key]}: where the simulations, with what the data leave open about their inputs, cannot tell "
         f"two rules apart in {when(one, one.horizons[-1])}: the interval of their difference spans zero."
     )
-    return frame_table(f"undecided-{anchor(one)}", caption, columns, rows)
+    return frame_table(f"undecided-{anchor(one)}", caption, columns, rows, notes=catch_rate_notes(one))

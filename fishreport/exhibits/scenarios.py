@@ -15,6 +15,7 @@ from fishreport.exhibits.scenario_doubts import doubt_sentences
 from fishreport.exhibits.scenario_words import (
     aim_words,
     bag_words,
+    catch_rate_notes,
     chance_range,
     creel_words,
     letters,
@@ -86,7 +87,8 @@ def input_name(name: str) -> str:
     return f"{words}, {where}" if where else words
 
 
-def _both(estimate: Estimate, context: Context) -> str:
+def value_text(estimate: Estimate, context: Context) -> str:
+    """A value with its interval in the digits of the tables: ``23 (9 to 50)``."""
     if estimate.estimable and estimate.value == estimate.lower == estimate.upper == 0:
         return "0"
     shown = format_estimate(estimate, context.units)
@@ -260,7 +262,7 @@ def _grid(
     rows, data = [], []
     for place, letter in enumerate(letters(one)):
         outcomes = [one.outcomes[measure.quantity, year] for measure in measures]
-        row = [letter, *(_both(of[place].value, context) for of in outcomes)]
+        row = [letter, *(value_text(of[place].value, context) for of in outcomes)]
         gaps = [f"{letter} less A", *(gap_cell(of[place], of[0].value, context) for of in outcomes)]
         data += [_record(measure, of[place]) for measure, of in zip(measures, outcomes, strict=True)]
         rows += [row, gaps] if place else [row]
@@ -292,7 +294,7 @@ def _side_by_side(one: Comparison, context: Context, caption: str, notes: Sequen
     columns += [Column("B less A")] if len(one.inputs.rules) > 1 else []
     for measure in one.measures:
         outcomes = one.outcomes[measure.quantity, one.horizons[-1]]
-        cells = [_both(outcome.value, context) for outcome in outcomes]
+        cells = [value_text(outcome.value, context) for outcome in outcomes]
         cells += [gap_cell(outcome, outcomes[0].value, context) for outcome in outcomes[1:]]
         rows.append([f"{measure_heading(measure, context, one)}, {measure_unit(one, measure, context)}", *cells])
         data += [_record(measure, outcome) for outcome in outcomes]
@@ -301,11 +303,7 @@ def _side_by_side(one: Comparison, context: Context, caption: str, notes: Sequen
 
 def _not_like_for_like(one: Comparison) -> list[str]:
     """Where a rule's numbers rest on more than today's fishing tells."""
-    today, said = one.inputs.rules[0], []
-    if any(set(rule.closed_months) - set(today.closed_months) for rule in one.inputs.rules):
-        said.append(
-            "With a closed season the catch rate is that of the open months, so it is not like for like with other rules."
-        )
+    today, said = one.inputs.rules[0], catch_rate_notes(one)
     lengths = np.arange(100.0, 800.0, 5.0)
     if any((rule.legal(lengths) & ~today.legal(lengths)).any() for rule in one.inputs.rules[1:]):
         said.append("Of fish that become legal anglers are taken to let go the share that they let go of the fish legal today.")

@@ -10,8 +10,11 @@ import pytest
 
 from fishreport.analysis import scenarios as analysis
 from fishreport.analysis.classes import study_classes
+from fishreport.analysis.result import Results
 from fishreport.analysis.rules import rules_of
+from fishreport.analysis.scenario_changes import CreelCheck
 from fishreport.analysis.scenario_inputs import species_inputs
+from fishreport.analysis.scenarios import Scenarios
 from fishreport.exhibits import scenario_choice, scenario_figures, scenario_words
 from fishreport.exhibits import scenarios as exhibits
 from fishreport.exhibits.exhibit import Column, Control, Explorer, Table
@@ -181,3 +184,37 @@ def test_deaths_of_release_are_varied_under_todays_rule_where_gear_differs(rainb
         changed = dataclasses.replace(rainbow, inputs=dataclasses.replace(rainbow.inputs, rules=rules), sensitivity=varied)
         (row,) = scenario_choice.sensitivity_table(changed, demo_context).rows
         assert row[0] == "20% of released die" + words
+
+
+def test_the_creel_survey_beside_the_model_in_words(rainbow, demo_context):
+    def words(counted: float, low: float, high: float) -> str:
+        e = Estimate(10.0, 0.5, 9.0, 11.0, 0.95, "fish/km", "", 9)
+        check = CreelCheck(2025, Estimate(counted, (high - low) / 4, low, high, 0.95, "fish/km", "", 9), e)
+        return scenario_words.creel_words(dataclasses.replace(rainbow, creel=check), demo_context)
+
+    off = ", so that one of them is off, and every harvest here with it"
+    assert re.search(rf"the model gives about half of what was counted \(50%, 95% interval 4\d to 5\d\){off}$", words(20, 18, 22))
+    assert re.search(
+        rf"the model gives about twice what was counted \(200%, 95% interval 17\d to 2[23]\d\){off}$", words(5, 4.5, 5.5)
+    )
+    assert re.search(rf"the model gives 71% of what was counted \(95% interval 6\d to 8\d\){off}$", words(14, 13, 15))
+    assert re.search(
+        r"cannot be told apart \(the model gives 91% of what was counted, 95% interval \d+ to 1\d+\)$", words(11, 9, 13)
+    )
+
+
+def test_a_closed_seasons_catch_rate_is_marked_in_sentence_and_tables(rainbow, demo_context):
+    rules = rainbow.inputs.rules
+    closed = (rules[0], rules[1].replace(closed_months=(11, 12)))
+    three = (*closed, rules[1])
+    mark = "in the months open to angling, not like for like with today's"
+    for chosen, marked in ((closed, True), (rules, False)):
+        one = dataclasses.replace(rainbow, inputs=dataclasses.replace(rainbow.inputs, rules=chosen))
+        found = Scenarios(Results([]), {"rainbow_trout": one})
+        text = scenario_words._against_today(found, one, 1, demo_context).text
+        assert bool(re.search(rf"anglers' catch rate \d+% higher \([^)]*\) {mark}", text)) is marked
+    (note,) = scenario_words.catch_rate_notes(
+        dataclasses.replace(rainbow, inputs=dataclasses.replace(rainbow.inputs, rules=three))
+    )
+    assert note == "The catch rate of rule B is that of its own open months, and so not like for like with those of other rules."
+    assert scenario_words.catch_rate_notes(rainbow) == []
