@@ -49,8 +49,7 @@ def sensitivity_table(one: Comparison, context: Context) -> Table | None:
     rows, data = [], []
     gear = len({(rule.gear, rule.release_mortality) for rule in one.inputs.rules}) > 1
     for case in found.cases:
-        mark = " under today's rule" if gear and case.assumption == "release_mortality" else ""
-        mark += ", as assumed" if _as_assumed(one, case) else ""
+        mark = ", as assumed" if _as_assumed(one, case) else ""
         row = [_VALUES[case.assumption].format(f"{100 * case.value:g}%") + mark]
         for outcome in case.outcomes[1:]:
             e = outcome.verdict.difference
@@ -59,16 +58,7 @@ def sensitivity_table(one: Comparison, context: Context) -> Table | None:
                          "lower": e.lower, "upper": e.upper, "units": e.units, "draws": found.draws})  # fmt: skip
         rows.append(row)
     unit = measure_unit(one, measure, context, difference=True)
-    columns = [Column("If", align="left")]
-    if len(one.inputs.rules) == 2:  # one number a case: all of an assumption in a line
-        lines: dict[str, list[str]] = {}
-        for case, (_, number) in zip(found.cases, rows, strict=True):
-            mark = ", as assumed" if _as_assumed(one, case) else ""
-            lines.setdefault(case.assumption, []).append(f"{number} at {100 * case.value:g}%{mark}")
-        rows = [[input_name(name), "; ".join(numbers)] for name, numbers in lines.items()]
-        columns.append(Column("B less A", unit, align="left"))
-    else:
-        columns += [Column(f"{letter} less A", unit) for letter in letters(one)[1:]]
+    columns = [Column("If", align="left"), *(Column(f"{letter} less A", unit) for letter in letters(one)[1:])]
     what = measure_heading(measure, context, one)
     what = what[0].lower() + what[1:]
     caption = (
@@ -77,6 +67,8 @@ def sensitivity_table(one: Comparison, context: Context) -> Table | None:
         "mortality stays as it was estimated. A question mark: the simulations cannot tell the two rules apart."
     )
     notes = [_of_some_draws(one, found), *_told_by_creel(one, found, context)]
+    if gear and any(case.assumption == "release_mortality" for case in found.cases):
+        notes.append("The share of released fish that die is that under today's rule; under other gear it moves with it.")
     return frame_table(f"sensitivity-{anchor(one)}", caption, columns, rows, notes=notes, data=data)
 
 
