@@ -16,6 +16,7 @@ from fishreport.population.decision import Goal
 from fishreport.population.projection import Projection
 
 Floats = NDArray[np.float64]
+OF_THE_COUNT = "of what the creel survey counted"
 _METHOD = "median and equal-tailed quantiles of the change within each draw, in percent of today's rule"
 
 
@@ -122,6 +123,12 @@ class CreelCheck:
         low, high = ratio * math.exp(-z * math.hypot(below, over)), ratio * math.exp(z * math.hypot(above, under))
         se = ratio * (math.log(high / low) / (2 * z))
         return Estimate(100 * ratio, 100 * se, 100 * low, 100 * high, counted.level, "percent", how, counted.n)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What results carry on where the two do not agree; empty where they do, or where there is no ratio."""
+        told = self.share.estimable and not self.agree
+        return (f"the model's legal harvest of today is {self.share.value:.0f}% {OF_THE_COUNT}",) if told else ()
 
     @property
     def agree(self) -> bool:

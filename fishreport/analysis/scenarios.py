@@ -306,7 +306,7 @@ def comparison_results(study: Study, found: Comparison) -> Results:
     if found.projection is None:
         return _missing_results(study, found.inputs)
     key, season = found.inputs.key, study.season.year
-    notes = (*found.inputs.notes, *found.projection.notes)
+    notes = (*found.inputs.notes, *found.projection.notes, *(found.creel.notes if found.creel else ()))
     results = []
 
     def said(estimate: Estimate, *more: str) -> Estimate:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 
 from fishreport.analysis.draw_doubts import Doubt, doubts
+from fishreport.analysis.scenario_changes import OF_THE_COUNT
 from fishreport.analysis.scenarios import Comparison
 from fishreport.analysis.vital_rates import NOTHING_LEFT, hundred
 from fishreport.exhibits.wording import sentence
@@ -30,6 +32,7 @@ _PLAIN = {
     ),
     WIPED_OUT: "today's fishing would end the stock. There the model does not fit the survey.",
 }
+_SHARE = re.compile(rf"(\d+%) {OF_THE_COUNT}")
 
 
 def _of(one: Comparison) -> tuple[Doubt, ...]:
@@ -51,4 +54,10 @@ def leaning_sentence(one: Comparison, place: int) -> str:
 
 def plain_doubts(fish: str, notes: Iterable[str]) -> list[str]:
     """The same of the notes of a result, for the brief: ``Rainbow trout: in 47 of 100 simulations the fish stocked ...``."""
-    return [f"{fish}: in {hundred(doubt.share)} of 100 simulations {_PLAIN[doubt.kind]}" for doubt in doubts(notes)]
+    known = list(notes)
+    said = [f"{fish}: in {hundred(doubt.share)} of 100 simulations {_PLAIN[doubt.kind]}" for doubt in doubts(known)]
+    shares = [found[1] for found in map(_SHARE.search, known) if found]
+    return [
+        *said,
+        *(f"{fish}: the model's harvest of today is {share} of what was counted, so one of the two is off." for share in shares),
+    ]

@@ -188,7 +188,7 @@ def _against_today(found: Scenarios, one: Comparison, place: int, context: Conte
             size = size or f"{word} by {_amount(verdict.difference, context, one.inputs.relative)}"
             unlike = OPEN_MONTHS if measure.result == "scenario_catch_rate" and other_months(one, place) else ""
             told.append(f"{measure_noun(measure, context)} {size}{unlike}")
-            ways.add(way)
+            ways |= set() if unlike else {way}
         else:
             untold.append(measure_noun(measure, context))
     fish = one.inputs.classes.species.name
@@ -359,7 +359,7 @@ def findings(found: Scenarios, context: Context) -> Findings:
         said += [assumed] if assumed is not None else []
         said += [_against_today(found, one, place, context) for place in range(1, len(one.inputs.rules))]
         if one.creel is not None and not one.creel.agree:
-            text = f"{one.inputs.classes.species.name}: {creel_words(one, context).replace('The survey', 'the survey', 1)}"
+            text = f"{one.inputs.classes.species.name}: {creel_words(one, context).replace('The creel', 'the creel', 1)}"
             known = found.results.where(species=key, quantity="scenario_harvest", detail=f"year {one.horizons[0]}")
             said.append(Finding(sentence(text), tuple(result.id for result in known)[:1], "unclear"))
     return collect(said)

@@ -51,6 +51,8 @@ def test_half_of_what_was_counted_is_told_although_the_intervals_meet():
     down = math.hypot(math.log(8 / 4), math.log(20 / 15))
     assert (share.lower, share.upper) == pytest.approx((100 * 8 / 15 * math.exp(-down), 100 * 8 / 15 * math.exp(up)))
     assert share.upper < 100 and not check.agree
+    assert check.notes == ("the model's legal harvest of today is 53% of what the creel survey counted",)
+    assert CreelCheck(2025, kept(15, 11, 20), kept(12, 7, 17)).notes == ()
     assert CreelCheck(2025, kept(15, 11, 20), kept(12, 7, 17)).agree
 
 

@@ -19,7 +19,8 @@ from fishreport.analysis.vital_rates import NOTHING_LEFT
 from fishreport.exhibits import scenario_words
 from fishreport.exhibits import scenarios as exhibits
 from fishreport.exhibits.brief import brief_content
-from fishreport.exhibits.scenario_doubts import doubt_sentences
+from fishreport.exhibits.scenario_doubts import doubt_sentences, plain_doubts
+from fishreport.methods.estimate import Estimate
 from fishreport.population.todays_population import OVERSTOCKED, WIPED_OUT
 from fishreport.study import read_study
 
@@ -96,3 +97,14 @@ def test_the_brief_says_it_in_plain_words(tmp_path, kind, words):
         if told:
             ease, length, _ = reading_ease([rules.doubts])
             assert ease >= 60 and length <= 20
+
+
+def test_the_brief_says_that_model_and_count_of_the_harvest_do_not_agree(rainbow, demo_study):
+    counted = Estimate(40.0, 1.0, 38.0, 42.0, 0.95, "fish/km", "", 9)
+    off = dataclasses.replace(rainbow, creel=dataclasses.replace(rainbow.creel, counted=counted))
+    harvest = analysis.comparison_results(demo_study, off).where(quantity="scenario_harvest")
+    (text,) = plain_doubts("Rainbow trout", next(iter(harvest)).estimate.notes)
+    share = 100 * off.creel.modelled.value / 40
+    assert text == f"Rainbow trout: the model's harvest of today is {share:.0f}% of what was counted, so one of the two is off."
+    harvest = analysis.comparison_results(demo_study, rainbow).where(quantity="scenario_harvest")
+    assert plain_doubts("Rainbow trout", next(iter(harvest)).estimate.notes) == []

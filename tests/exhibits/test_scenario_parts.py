@@ -212,6 +212,9 @@ def test_a_closed_seasons_catch_rate_is_marked_in_sentence_and_tables(rainbow, d
         found = Scenarios(Results([]), {"rainbow_trout": one})
         text = scenario_words._against_today(found, one, 1, demo_context).text
         assert bool(re.search(rf"anglers' catch rate \d+% higher \([^)]*\) {mark}", text)) is marked
+        rates = tuple(measure for measure in one.measures if measure.result == "scenario_catch_rate")
+        alone = dataclasses.replace(one, measures=rates, aims=())
+        assert scenario_words._against_today(found, alone, 1, demo_context).direction == ("none" if marked else "up")
     (note,) = scenario_words.catch_rate_notes(
         dataclasses.replace(rainbow, inputs=dataclasses.replace(rainbow.inputs, rules=three))
     )

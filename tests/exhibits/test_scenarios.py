@@ -281,6 +281,7 @@ def test_the_survey_of_anglers_is_held_against_the_harvest(found, one, demo_cont
         r"the model gives about a third of what was counted \(\d\d%, 95% interval \d+ to \d+\), so that one of them is off",
         said.text,
     )
+    assert said.text.startswith("Brown trout: the creel survey of 2025 found 70 fish per km kept")
     assert said.direction == "unclear"
     assert said.results
     assert scenario_words.creel_words(dataclasses.replace(one, creel=None), demo_context) == ""
