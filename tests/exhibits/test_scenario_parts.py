@@ -53,7 +53,8 @@ def test_two_rules_stand_side_by_side(rainbow, demo_context):
 def test_every_value_of_an_assumption_has_a_row_of_its_own(rainbow, demo_context):
     table = scenario_choice.sensitivity_table(rainbow, demo_context)
     assert [column.heading for column in table.columns] == ["If", "B less A"]
-    assert [row[0] for row in table.rows] == ["0% of protected kept", "20% of protected kept"]
+    assert [row[0] for row in table.rows] == ["0% kept", "20% kept"]
+    assert table.notes[0] == "If so many are kept against the rule, of protected fish caught."
     shown = [case.outcomes[1].verdict.difference.value for case in rainbow.sensitivity.cases]
     assert [float(row[1].partition(" ")[0]) for row in table.rows] == pytest.approx(shown, abs=0.6)
     assert all(re.fullmatch(r"[+−]\d+ \([−\d]+ to [−\d]+\)", row[1]) for row in table.rows)
@@ -71,9 +72,9 @@ def test_the_line_of_what_is_assumed_says_what_the_other_tables_say(rainbow, dem
     table = exhibits.outcomes_tables(every, demo_context)[0]
     large = scenario_words.measure_heading(every.sensitivity_measure, demo_context, every)
     told = next(row[3] for row in table.rows if row[0].startswith(large))
-    assert ("5% of protected kept, as assumed", told) in scenario_choice.sensitivity_table(every, demo_context).rows
-    assert scenario_choice.sensitivity_table(every, demo_context).notes[0] == f"Over all {inputs.life.draws} draws."
-    note = scenario_choice.sensitivity_table(some, demo_context).notes[0]
+    assert ("5% kept, as assumed", told) in scenario_choice.sensitivity_table(every, demo_context).rows
+    assert scenario_choice.sensitivity_table(every, demo_context).notes[1] == f"Over all {inputs.life.draws} draws."
+    note = scenario_choice.sensitivity_table(some, demo_context).notes[1]
     assert note.startswith(f"Over {inputs.life.draws // 2} of the {inputs.life.draws} draws, chosen to")
     rows = scenario_choice.sensitivity_table(some, demo_context).rows
     assert [row[0].count("as assumed") for row in rows] == [0, 1, 0]
@@ -181,7 +182,7 @@ def test_deaths_of_release_are_varied_under_todays_rule_where_gear_differs(rainb
         rules = (*rainbow.inputs.rules, given.replace(gear=gear), given)
         changed = dataclasses.replace(rainbow, inputs=dataclasses.replace(rainbow.inputs, rules=rules), sensitivity=varied)
         table = scenario_choice.sensitivity_table(changed, demo_context)
-        assert [row[0] for row in table.rows] == ["20% of released die"]
+        assert [row[0] for row in table.rows] == ["20% die"]
         assert any("is that under today's rule" in note for note in table.notes) is told
 
 
