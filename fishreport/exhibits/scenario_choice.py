@@ -12,15 +12,15 @@ from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Table
 from fishreport.exhibits.scenario_words import catch_rate_notes, letters, measure_heading, when
 from fishreport.exhibits.scenarios import anchor, gap_cell, input_name, measure_unit
-from fishreport.exhibits.tabulate import frame_table, joined
+from fishreport.exhibits.tabulate import frame_table
 from fishreport.exhibits.units import format_number
 from fishreport.population.sensitivity import Case, Sensitivity
 
 # Assumption → a value of it as the head of a row, kept short so that the numbers have room, and the fish that it is a share of.
 _VALUES = {
-    "release_mortality": ("{} die", "die, of released fish"),
-    "noncompliance": ("{} kept", "are kept against the rule, of protected fish caught"),
-    "voluntary_release": ("{} let go", "are let go by choice, of legal fish caught"),
+    "release_mortality": ("{} die", "of released fish that die"),
+    "noncompliance": ("{} kept", "of protected fish caught that are kept against the rule"),
+    "voluntary_release": ("{} let go", "of legal fish caught that are let go by choice"),
 }
 
 
@@ -67,8 +67,8 @@ def sensitivity_table(one: Comparison, context: Context) -> Table | None:
         f"rule in {what} in {when(one, one.horizons[-1])} with its interval, one assumption changed at a time; today's fishing "
         "mortality stays as it was estimated. A question mark: the simulations cannot tell the two rules apart."
     )
-    shares = joined([_VALUES[name][1] for name in dict.fromkeys(case.assumption for case in found.cases)], "or")
-    notes = [f"If so many {shares}.", _of_some_draws(one, found), *_told_by_creel(one, found, context)]
+    shares = "; ".join(_VALUES[name][1] for name in dict.fromkeys(case.assumption for case in found.cases))
+    notes = [f"Shares in the first column: {shares}.", _of_some_draws(one, found), *_told_by_creel(one, found, context)]
     if gear and any(case.assumption == "release_mortality" for case in found.cases):
         notes.append("The share of released fish that die is that under today's rule; under other gear it moves with it.")
     return frame_table(f"sensitivity-{anchor(one)}", caption, columns, rows, notes=notes, data=data)

@@ -35,13 +35,7 @@ from fishreport.population.projection import (
 )
 from fishreport.population.rates import CellRates, Rates
 from fishreport.population.regulation import Regulation
-from fishreport.population.todays_population import (
-    LEAST_EQUILIBRIUM,
-    OVERSTOCKED,
-    WIPED_OUT,
-    TodaysPopulation,
-    todays_population,
-)  # fmt: skip
+from fishreport.population.todays_population import TodaysPopulation, collapse_notes, todays_population
 from fishreport.population.year_step import HARVEST, NATURAL, RELEASE, LinearYear, MonthlyYear
 
 Floats = NDArray[np.float64]
@@ -390,15 +384,7 @@ def _today(shared: _Shared, now: TodaysPopulation, today: Regulation, length_km:
 
 
 def _notes(life: LifeHistory, doubtful: NDArray[np.bool_]) -> tuple[str, ...]:
-    notes = []
-    collapsed, overstocked = doubtful.sum(axis=1)
-    if collapsed:
-        notes.append(
-            f"in {collapsed} of {life.draws} draws {WIPED_OUT}; "
-            f"their recruitment was set at {100 * LEAST_EQUILIBRIUM:g} % of the unfished"
-        )
-    if overstocked:
-        notes.append(f"in {overstocked} of {life.draws} draws {OVERSTOCKED}; wild fish are 1% of it there")
+    notes = collapse_notes(*doubtful)
     if life.density_per_km is None and life.recruits_per_km is None and life.initial_numbers_per_km is None:
         notes.append("no density was given: numbers are per 1,000 recruits of the unfished population")
     return tuple(notes)

@@ -54,7 +54,7 @@ def test_every_value_of_an_assumption_has_a_row_of_its_own(rainbow, demo_context
     table = scenario_choice.sensitivity_table(rainbow, demo_context)
     assert [column.heading for column in table.columns] == ["If", "B less A"]
     assert [row[0] for row in table.rows] == ["0% kept", "20% kept"]
-    assert table.notes[0] == "If so many are kept against the rule, of protected fish caught."
+    assert table.notes[0] == "Shares in the first column: of protected fish caught that are kept against the rule."
     shown = [case.outcomes[1].verdict.difference.value for case in rainbow.sensitivity.cases]
     assert [float(row[1].partition(" ")[0]) for row in table.rows] == pytest.approx(shown, abs=0.6)
     assert all(re.fullmatch(r"[+−]\d+ \([−\d]+ to [−\d]+\)", row[1]) for row in table.rows)
