@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from fishreport.analysis.ages import SeasonAges, season_ages
+from fishreport.analysis.ages import SeasonAges, aged_fish, season_ages
 from fishreport.analysis.classes import LengthClasses
 from fishreport.analysis.creel import creel_rows, latest_kept
 from fishreport.analysis.mortality import PER_YEAR, natural_mortality_of
@@ -66,6 +66,8 @@ class RatesToday:
     natural_known : bool
     rates : MortalityDraws | None
         None where natural or fishing mortality cannot be known.
+    lacking : str
+        Why fishing mortality cannot be known; empty where it can.
     release_deaths, noncompliance : float
         Shares that are assumed: of released fish that die, and of protected fish that are kept all the same.
     """
@@ -84,6 +86,7 @@ class RatesToday:
     rates: MortalityDraws | None
     release_deaths: float
     noncompliance: float
+    lacking: str = ""
 
     @property
     def from_age(self) -> int | None:
@@ -107,6 +110,19 @@ def _total(study: Study, ages: SeasonAges | None) -> ChapmanRobson | None:
     p = study.parameters
     fit = chapman_robson(ages.ages, ages.counts, from_age=p.from_age, level=p.level, replicates=ages.key_replicates)
     return fit if fit.total_mortality.estimable and fit.total_mortality.value > 0 else None
+
+
+def _no_total(study: Study, survey: Survey, own: LengthClasses, ages: SeasonAges | None) -> str:
+    """Why the ages tell no total mortality."""
+    n, least = len(aged_fish(survey, own.species.key)), study.parameters.minimum_aged
+    if n < least:
+        return f"{n} aged fish where a catch curve needs {least}"
+    return "no measured fish in the catch" if ages is None else "the ages in the catch make no catch curve"
+
+
+def _no_harvest(anglers: Anglers | None) -> str:
+    """Why a creel survey tells no fishing mortality."""
+    return "no creel survey that tells it" if anglers is None else "the creel survey has no number of fish beside it"
 
 
 def _natural(
@@ -178,17 +194,19 @@ def rates_today(study: Study, survey: Survey, own: LengthClasses, today: Regulat
         share = _open_share(growth, ages, fit, today, kept, release, p.noncompliance)
     by_hand = None if given.fishing_mortality is None else spread_draws(rng, draws, given.fishing_mortality)
     drawn: MortalityDraws | None = None
+    lacking = ""
     if natural is not None:
         try:
             drawn = mortality_draws(
                 rng, draws, natural=natural, total=None if fit is None else fit.total_mortality, fishing=by_hand,
                 from_harvest=None if anglers is None else anglers.fishing, open_share=share,
             )  # fmt: skip
-        except InputError:
-            drawn = None
+        except InputError as error:
+            lacking = str(error) if fit is not None else f"{_no_total(study, survey, own, ages)}, and {_no_harvest(anglers)}"
     return RatesToday(
-        today, time, growth, origin, how, density, ages, fit, anglers, share, natural is not None, drawn, release, p.noncompliance
-    )
+        today, time, growth, origin, how, density, ages, fit, anglers, share, natural is not None, drawn, release,
+        p.noncompliance, lacking,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)

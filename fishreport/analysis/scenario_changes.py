@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import nbinom
+from scipy.stats import nbinom, norm
 
 from fishreport.analysis.scenario_inputs import SpeciesInputs
+from fishreport.analysis.vital_rates import log_sds
 from fishreport.methods.estimate import Estimate
+from fishreport.population.decision import Goal
 from fishreport.population.projection import Projection
 
 Floats = NDArray[np.float64]
+OF_THE_COUNT = "of what the creel survey counted"
 _METHOD = "median and equal-tailed quantiles of the change within each draw, in percent of today's rule"
 
 
@@ -37,6 +41,25 @@ def percent_change(projection: Projection, quantity: str, *, level: float) -> tu
         notes = (f"{left_out} of {known.size} draws have none under today's rule and are left out",) if left_out else ()
         found.append(Estimate(middle, float(change.std(ddof=1)), low, high, level, "percent", _METHOD, n, notes))
     return tuple(found)
+
+
+def chance_change(projection: Projection, goal: Goal, place: int, *, year: int, level: float) -> Estimate:
+    """How much more often, in percentage points, the scenario at `place` meets a goal in a year than the first, draw by draw.
+
+    Difference of two paired shares, its interval by the adjusted Wald method with a half added to each of the four counts
+    (Agresti and Min 2005, Statistics in Medicine 24: 729-740, from memory). It tells how far the number of draws leaves the
+    difference open, as the interval of a chance does.
+    """
+    met = goal.met(projection.at(goal.quantity, year=year, over_years=goal.over_years))
+    n = met.shape[1]
+    gained, lost = (float(x.sum()) + 0.5 for x in (met[place] & ~met[0], met[0] & ~met[place]))
+    middle = (gained - lost) / (n + 2)
+    se = math.sqrt(gained + lost - (gained - lost) ** 2 / (n + 2)) / (n + 2)
+    half = float(norm.ppf(0.5 + level / 2)) * se
+    low, high = max(middle - half, -1.0), min(middle + half, 1.0)
+    method = "difference of the shares of the same draws that meet the goal; adjusted Wald interval for paired shares"
+    value = (gained - lost) / n
+    return Estimate(100 * value, 100 * se, 100 * low, 100 * high, level, "percentage points", method, n)
 
 
 @dataclass(frozen=True)
@@ -83,9 +106,35 @@ class CreelCheck:
     modelled: Estimate
 
     @property
+    def share(self) -> Estimate:
+        """The model's harvest in percent of the counted one.
+
+        The interval is that of the difference of two independent logarithms, each with the spread that its own limits (else its
+        standard error) tell on the side concerned. Where the model rests on the same survey the two are not independent, and the
+        interval is too wide rather than too short. Not estimable where either is not above 0.
+        """
+        counted, modelled = self.counted, self.modelled
+        how = "ratio of the model's harvest to the counted one, limits by the logarithms"
+        if counted.value <= 0 or modelled.value <= 0:
+            reason = "no fish was kept by one of the two"
+            return Estimate.not_estimable(reason, units="percent", method=how, level=counted.level)
+        z, ratio = float(norm.ppf(0.5 + counted.level / 2)), modelled.value / counted.value
+        (below, above), (under, over) = log_sds(modelled), log_sds(counted)
+        low, high = ratio * math.exp(-z * math.hypot(below, over)), ratio * math.exp(z * math.hypot(above, under))
+        se = ratio * (math.log(high / low) / (2 * z))
+        return Estimate(100 * ratio, 100 * se, 100 * low, 100 * high, counted.level, "percent", how, counted.n)
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What results carry on where the two do not agree; empty where they do, or where there is no ratio."""
+        told = self.share.estimable and not self.agree
+        return (f"the model's legal harvest of today is {self.share.value:.0f}% {OF_THE_COUNT}",) if told else ()
+
+    @property
     def agree(self) -> bool:
-        """Whether the two intervals meet."""
-        return self.counted.lower <= self.modelled.upper and self.modelled.lower <= self.counted.upper
+        """Whether the interval of the model's harvest in percent of the counted one holds 100; without it, whether both are 0."""
+        share = self.share
+        return share.lower <= 100 <= share.upper if share.estimable else self.counted.value == self.modelled.value
 
 
 def creel_check(kept: tuple[int, Estimate] | None, modelled: Estimate) -> CreelCheck | None:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from fishreport.analysis.ages import aged_fish
 from fishreport.analysis.classes import LengthClasses
 from fishreport.analysis.fishing_today import WEIGHED, rates_today
+from fishreport.analysis.scenario_lacks import Lack, hand_lack
 from fishreport.analysis.season import survey_month
 from fishreport.analysis.todays_fish import (
     VULNERABILITY_SPREAD_MM,
@@ -29,6 +30,7 @@ from fishreport.analysis.vital_rates import (
     Source,
     against_the_mortality_chapter,
     described,
+    hundred,
     weight_line,
 )
 from fishreport.fielddata.survey import Survey
@@ -63,7 +65,7 @@ class SpeciesInputs:
         The first is today's.
     sources : tuple[Source, ...]
         Every input with its value and where it came from.
-    missing : tuple[str, ...]
+    missing : tuple[Lack, ...]
         What the study lacks, and what to give by hand instead.
     relative : bool
         True where the density is not known and numbers are for 1,000 fish of today's stock.
@@ -82,7 +84,7 @@ class SpeciesInputs:
     angling: Angling | None
     rules: tuple[Regulation, ...]
     sources: tuple[Source, ...]
-    missing: tuple[str, ...]
+    missing: tuple[Lack, ...]
     relative: bool
     length_km: float
     categories: dict[str, float]
@@ -217,17 +219,14 @@ def _oldest(survey: Survey, own: LengthClasses, natural: Floats) -> tuple[int, O
     return age, "default", "the oldest aged fish, or where 1 in 100 live without fishing, whichever is older"
 
 
-def _missing_text(code: str, parts: tuple[str, ...]) -> tuple[str, ...]:
-    return tuple(f"{part}: give it under [species.{code}.life_history]" for part in parts)
-
-
 def species_inputs(
     study: Study, survey: Survey, own: LengthClasses, rules: tuple[Regulation, ...], rng: np.random.Generator
 ) -> SpeciesInputs:
     """Put together what the scenarios of a species start from.
 
     Where growth, weight, natural mortality, fishing mortality or, with stocking, the density cannot be known, `life` is None and
-    `missing` says what to give by hand.
+    `missing` says what to give by hand. Fishing mortality is by hand, else by creel survey, else total less natural mortality;
+    where that difference is not above 0 it is not known, as in the mortality chapter.
     """
     p, given, key = study.parameters, own.species.life_history, own.species.key
     level = p.level
@@ -236,22 +235,24 @@ def species_inputs(
     known = rates_today(study, survey, own, today)
     growth, density, anglers, rates, time = known.growth, known.density, known.anglers, known.rates, known.time
     month = survey_month(study, survey)
-    sources, missing = list(growth.sources), list(_missing_text(code, growth.missing))
+    sources, missing = list(growth.sources), [hand_lack(code, *one) for one in growth.missing]
     line = weight_line(study, survey, own)
     if line is None:
-        missing.append("weight at length: weigh fish, or name a published standard for the species")
+        missing.append(Lack("weight", "too few fish were weighed", "weigh fish, or name a published standard for the species"))
     else:
         sources.append(line[2])
     if not known.natural_known:
-        missing += _missing_text(code, ("natural_mortality (neither growth, ages nor an age at maturity to predict it from)",))
+        why = "neither growth, ages nor an age at maturity to predict it from"
+        missing.append(hand_lack(code, "natural_mortality", why))
     sources.append(density.source)
     stocked = any(rule.stocking is not None and rule.stocking.number_per_year > 0 for rule in rules)
     if stocked and density.relative:
-        missing += _missing_text(code, ("density_per_km (stocked fish need today's density beside them)",))
+        missing.append(hand_lack(code, "density_per_km", "stocked fish need today's number beside them"))
     if stocked and study.water.length_km is None:
-        missing.append("the length of the water, over which stocked fish spread: give it as [water] length_km")
+        missing.append(Lack("length_km", "stocked fish spread over it", "give it under [water]"))
     if known.natural_known and rates is None:
-        missing += _missing_text(code, ("fishing_mortality (no ages in the catch, and no creel survey with a density)",))
+        other = "bring a creel survey (harvest table) together with a number of fish (census, removal, or by hand)"
+        missing.append(hand_lack(code, "fishing_mortality", known.lacking, other=other))
     categories = length_categories(own, growth)
     length_km = study.water.length_km or 1.0
     if missing or rates is None or line is None:
@@ -323,12 +324,15 @@ def _rate_sources(
     rates: MortalityDraws, natural_origin: Origin, natural_how: str, source: str, anglers: Anglers | None, level: float
 ) -> list[Source]:
     how = natural_how if natural_origin == "given by hand" else f"{natural_how}, {WEIGHED}"
+    dropped = f"{hundred(rates.left_out)} of 100 draws, which left nothing for fishing," if rates.left_out > 0 else ""
     if rates.natural_how == "life history":
         how = natural_how
+    if dropped:
+        how = f"{natural_how}; what remains of it without {dropped.rstrip(',')}"
     natural = Source("natural_mortality", described(rates.natural, "per year", how, level), natural_origin, how)
     origin: Origin = "given by hand" if rates.fishing_how == "given by hand" else "estimated"
     how = {
         "given by hand": source or "study file",
         "harvest": f"creel survey of {anglers.year if anglers else ''} over the fish open to harvest, release deaths included",
-    }.get(rates.fishing_how, "total mortality from ages less natural mortality")
+    }.get(rates.fishing_how, f"total mortality from ages less natural mortality{f'; {dropped} are dropped' if dropped else ''}")
     return [natural, Source("fishing_mortality", described(rates.fishing, "per year", how, level), origin, how)]

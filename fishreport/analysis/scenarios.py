@@ -16,6 +16,7 @@ from fishreport.analysis.rules import rules_of
 from fishreport.analysis.scenario_changes import BagReach, CreelCheck, bag_reach, creel_check, percent_change
 from fishreport.analysis.scenario_draws import representative
 from fishreport.analysis.scenario_inputs import SpeciesInputs, species_inputs
+from fishreport.analysis.scenario_lacks import Lack, lacks_in_words
 from fishreport.exceptions import InputError
 from fishreport.fielddata.survey import Survey
 from fishreport.methods.estimate import Estimate
@@ -245,7 +246,7 @@ def compare_species(study: Study, survey: Survey, inputs: SpeciesInputs, rng: np
     try:
         projection = _projected(study, inputs, rng, luck)
     except InputError as error:
-        return Comparison(replace(inputs, life=None, angling=None, missing=(str(error),)))
+        return Comparison(replace(inputs, life=None, angling=None, missing=(Lack("", str(error)),)))
     aims, left_out = aims_of(study, inputs)
     rates = catch_rates_today(study, survey, inputs, aims)
     lacking = [aim for aim in aims if aim.objective.quantity == "catch_rate" and aim.objective.size_class not in rates]
@@ -305,7 +306,7 @@ def comparison_results(study: Study, found: Comparison) -> Results:
     if found.projection is None:
         return _missing_results(study, found.inputs)
     key, season = found.inputs.key, study.season.year
-    notes = (*found.inputs.notes, *found.projection.notes)
+    notes = (*found.inputs.notes, *found.projection.notes, *(found.creel.notes if found.creel else ()))
     results = []
 
     def said(estimate: Estimate, *more: str) -> Estimate:
@@ -336,7 +337,7 @@ def comparison_results(study: Study, found: Comparison) -> Results:
 
 
 def _missing_results(study: Study, inputs: SpeciesInputs) -> Results:
-    reason = "; ".join(inputs.missing)
+    reason = lacks_in_words(inputs.missing)
     return Results(
         Result(
             "scenario_harvest", Estimate.not_estimable(reason, units="fish/km", level=study.parameters.level), study.season.year,

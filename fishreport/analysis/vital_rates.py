@@ -20,11 +20,14 @@ from fishreport.exceptions import InputError
 from fishreport.fielddata.survey import Survey
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.length_weight import fit_length_weight
+from fishreport.methods.mortality import fishing_mortality
 from fishreport.study import Spread, Study
 
 Floats = NDArray[np.float64]
 Origin = Literal["estimated", "given by hand", "default", "not known"]
 DEFAULT_LENGTH_CV = 0.1
+TOTAL_LESS_NATURAL = "total less natural mortality"
+NOTHING_LEFT = "natural mortality is all of total mortality or more, which leaves nothing for fishing"
 _CANDIDATES = 400
 _GROWTH = ("asymptotic_length_mm", "growth_coefficient", "age_at_zero")
 _GROWTH_UNITS = {"asymptotic_length_mm": "mm", "growth_coefficient": "per year", "age_at_zero": "years"}
@@ -42,12 +45,12 @@ class Source:
 
 @dataclass(frozen=True)
 class Growth:
-    """Draws of growth; ages of `age_at_zero` are those read at the survey. `missing` says what a study lacks for it."""
+    """Draws of growth; ages of `age_at_zero` are those read at the survey. `missing` names what a study lacks for it, and why."""
 
     draws: dict[str, Floats]
     length_cv: float
     sources: tuple[Source, ...]
-    missing: tuple[str, ...] = ()
+    missing: tuple[tuple[str, str], ...] = ()
 
 
 def described(draws: Floats, units: str, how: str, level: float, n: int = 0) -> Estimate:
@@ -129,7 +132,7 @@ def growth_draws(
             found[name] = np.full(draws, -survey_time)
             origin, how = "default", "length is zero on 1 January of the year of birth"
         else:
-            missing.append(f"{name} ({reason})")
+            missing.append((name, reason))
             continue
         n = fit.n if origin == "estimated" else 0
         sources.append(Source(name, described(found[name], _GROWTH_UNITS[name], how, level, n), origin, how))  # type: ignore[arg-type]
@@ -163,13 +166,23 @@ def weight_line(study: Study, survey: Survey, own: LengthClasses) -> tuple[float
 
 @dataclass(frozen=True)
 class MortalityDraws:
-    """Joint draws of natural and fishing mortality (per year), where each came from, and notes."""
+    """Joint draws of natural and fishing mortality (per year), where each came from, and notes.
+
+    `left_out` is the share of the pairs of total and natural mortality that left nothing for fishing and were not kept; 0 where
+    fishing mortality does not come from them.
+    """
 
     natural: Floats
     fishing: Floats
     natural_how: str
     fishing_how: str
     notes: tuple[str, ...] = ()
+    left_out: float = 0.0
+
+
+def hundred(share: float) -> str:
+    """``23`` for a share of 0.23, ``under 1`` below a half of one in a hundred."""
+    return "under 1" if share < 0.005 else f"{100 * share:.0f}"
 
 
 def _picked(rng: np.random.Generator, weight: Floats) -> NDArray[np.intp]:
@@ -209,12 +222,13 @@ def mortality_draws(
     -----
     An estimated M is drawn 400 times for each draw, and one of them is picked with probability in proportion to the likelihood
     of ln Z (normal about ln(M + s F), on each side as the limits of Z tell): M and F then agree with the ages in the catch. With
-    neither F by hand nor a harvest, F = (Z - M) / s with Z drawn from its estimate, and only pairs with F > 0 are kept.
+    neither F by hand nor a harvest, F = (Z - M) / s with Z drawn from its estimate, and only pairs with F > 0 are kept; the share
+    of those that are not is `left_out`.
 
     Raises
     ------
     InputError
-        If nothing tells of F.
+        If nothing tells of F, or if Z - M, which alone would tell, is not above 0 (`methods.mortality_rates.fishing_mortality`).
     """
     fixed_natural = isinstance(natural, np.ndarray)
     wide = (draws, _CANDIDATES)
@@ -231,13 +245,23 @@ def mortality_draws(
     elif from_harvest is not None:
         f, how_f = np.repeat(from_harvest[:, None], _CANDIDATES, axis=1), "harvest"
     elif known_total and total is not None:
+        known = natural if isinstance(natural, Estimate) else described(natural, "per year", "", total.level)
+        left = fishing_mortality(total, known, level=total.level)
+        if not left.estimable:
+            raise InputError(left.notes[0].removeprefix("not estimable: "))
         f = (lognormal_draws(rng, wide, total) - m) / share
         weight = (f > 0).astype(float)
         place = _picked(rng, weight)
         rows = np.arange(draws)
         none = int((weight.sum(axis=1) == 0).sum())
-        notes = (f"in {none} of {draws} draws natural mortality exceeds the total; fishing mortality is 0 there",) if none else ()
-        return MortalityDraws(m[rows, place], np.maximum(f[rows, place], 0.0), how_m, "total less natural mortality", notes)
+        notes: tuple[str, ...] = ()
+        if none:
+            notes = (f"in {none} of {draws} draws natural mortality exceeds the total; fishing mortality is 0 there",)
+        kept = weight[weight.sum(axis=1) > 0]
+        left_out = float((kept == 0).mean()) if kept.size else 0.0
+        if left_out > 0:
+            notes += (f"in {hundred(left_out)} of 100 draws {NOTHING_LEFT}; they are left out",)
+        return MortalityDraws(m[rows, place], np.maximum(f[rows, place], 0.0), how_m, TOTAL_LESS_NATURAL, notes, left_out)
     else:
         raise InputError("nothing tells of fishing mortality: give it by hand, or a harvest table, or ages")
     below, above = log_sds(total) if known_total and total is not None else (0.0, 0.0)
@@ -265,9 +289,14 @@ def against_the_mortality_chapter(rates: MortalityDraws) -> tuple[str, ...]:
             "what total mortality leaves once natural mortality is taken off, given beside it there, is that of all fish in the "
             "catch curve, carries the errors of both, and need not be the same"
         )
-    elif rates.fishing_how == "total less natural mortality":
-        notes.append(
-            "fishing mortality is what is left of total mortality, as in the mortality chapter, but of fish open to harvest "
-            "alone, and only draws above zero are kept, so that it is higher than the value given there"
+    elif rates.fishing_how == TOTAL_LESS_NATURAL:
+        text = (
+            "fishing mortality is what is left of total mortality, as in the mortality chapter, but of fish open to harvest alone"
         )
+        if rates.left_out > 0:
+            text += (
+                ", and without the draws that leave nothing for fishing: so fishing mortality comes out higher, and natural "
+                "mortality lower, than from all draws, and both look surer than they are"
+            )
+        notes.append(text)
     return tuple(notes)

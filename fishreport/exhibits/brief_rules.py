@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 
 from fishreport.analysis.aims import goal_words
 from fishreport.analysis.result import Result, Results
@@ -11,9 +13,10 @@ from fishreport.analysis.rules import rules_of
 from fishreport.analysis.scenarios import horizons_of
 from fishreport.exhibits.brief_words import PlainWords
 from fishreport.exhibits.nouns import unit_words
+from fishreport.exhibits.scenario_doubts import plain_doubts
 from fishreport.exhibits.scenario_words import percent_decimals
 from fishreport.exhibits.scenarios import CAUTION as DECIDED
-from fishreport.exhibits.tabulate import heading, joined
+from fishreport.exhibits.tabulate import counted, heading, joined
 from fishreport.exhibits.units import MINUS, format_estimate, format_number
 from fishreport.exhibits.wording import direction, mirrored
 from fishreport.methods.estimate import Estimate
@@ -25,19 +28,25 @@ UNMEASURED = (
     "No survey here measures what share of released fish die, of protected fish are kept, or of newly legal fish are let go: "
     "each is held at one value, and no range holds how far that is off."
 )
-_TODAY, _UNTOLD, _UNKNOWN = "today's rule", "cannot be told", "not worked out"
+_TODAY, _UNTOLD, _UNKNOWN, _NO_AIM = "today's rule", "cannot be told", "not worked out", "no aim"
 _HARVEST, _LARGE, _CHANCE = "scenario_harvest", "scenario_trophy", "objective_probability"
+_WITHOUT_AIM = 3  # columns
+_LEAST = 3  # rows of a fish that are shown before other parts of the brief: today's rule, the best and the worst
 _WAYS = {_HARVEST: ("higher", "lower"), _LARGE: ("more", "fewer")}
 
 
 @dataclass(frozen=True)
 class RuleRow:
-    """A rule: its fish, its name, what it would change in legal harvest and large fish, and the chance that the aim is met."""
+    """A rule: its fish, its name, what it would change in legal harvest and large fish, and the chance that the aim is met.
+
+    `merit` ranks the rules of a fish: the chance of the aim, or without an aim the change in large fish; NaN where not known.
+    """
 
     fish: str
     name: str
     cells: tuple[str, ...]
     results: tuple[str, ...]
+    merit: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -61,6 +70,8 @@ class Alternatives:
         What the numbers are of, what they leave out, and who decides.
     lacking : str
         Fish whose rules could not be compared; empty where there are none.
+    doubts : str
+        What does not fit together in many simulations, a sentence or two each; empty where all fits.
     """
 
     heading: str
@@ -71,6 +82,42 @@ class Alternatives:
     rows: tuple[RuleRow, ...]
     notes: str
     lacking: str
+    doubts: str = ""
+
+    @property
+    def needed(self) -> int:
+        """How many rows hold of every fish today's rule, and the best and the worst of its rules."""
+        return sum(1 for rounds in self._rounds() for row in rounds[:_LEAST])
+
+    def _rounds(self) -> list[list[RuleRow]]:
+        """The rows of each fish by how soon they are shown: today's rule, the best, the worst, then the others in their order."""
+        found = []
+        for fish in dict.fromkeys(row.fish for row in self.rows):
+            today, *others = (row for row in self.rows if row.fish == fish)
+            known = sorted((row for row in others if not math.isnan(row.merit)), key=lambda row: row.merit)
+            ends = [known[-1], known[0]] if len(known) > 1 else known
+            found.append([today, *ends, *(row for row in others if row not in ends)])
+        return found
+
+    def first(self, count: int) -> tuple[RuleRow, ...]:
+        """So many rows in their order, spread over the fish: today's rule of each, then the best, the worst, and the others."""
+        turns = (row for turn in zip_longest(*self._rounds()) for row in turn if row is not None)
+        kept = list(turns)[: max(count, 0)]
+        return tuple(row for row in self.rows if row in kept)
+
+    def more(self, count: int) -> str:
+        """What is left out where so many rows are shown; empty where nothing is."""
+        left = len(self.rows) - count
+        if left <= 0:
+            return ""
+        said = f"And {counted(left, 'more rule')} in the report"
+        if count < self.needed:
+            return f"{said}."
+        aimless = [row.cells[-1] == _NO_AIM for row in self.rows]
+        by = "number of large fish"
+        if len(self.columns) > _WITHOUT_AIM:
+            by = "chance of the aim (or, without one, number of large fish)" if any(aimless) else "chance of the aim"
+        return f"{said}; today's and those with the highest and the lowest {by} are shown."
 
 
 def _percent(change: Estimate) -> tuple[str, str, str]:
@@ -183,10 +230,19 @@ def _rows(one: _Species, chances: Mapping[str, Result], fish: str, words: PlainW
         harvest, large = (change_words(change, gap, words) for change, gap in pairs)
         cells = ["none may be kept" if not rule.may_keep else harvest, large] if place else [_TODAY, _TODAY]
         chance = chances.get(rule.name)
-        cells += [chance_words(chance) if chances else "no aim"] if aimed else []
+        cells += [chance_words(chance) if chances else _NO_AIM] if aimed else []
         ids = [result.id for result in (*pairs[0], *pairs[1], chance, *([] if place else [one.of(rule, _HARVEST)])) if result]
-        rows.append(RuleRow(fish, rule.name, tuple(cells), tuple(ids)))
+        change = pairs[1][0]
+        judged = chance if chances else change if place else None
+        merit = judged.estimate.value if judged is not None and judged.estimate.estimable else math.nan
+        rows.append(RuleRow(fish, rule.name, tuple(cells), tuple(ids), merit))
     return rows
+
+
+def _doubts(one: _Species, fish: str) -> list[str]:
+    """What does not fit in many simulations of a species: its results all carry the same notes."""
+    harvest = one.of(one.rules[0], _HARVEST)
+    return plain_doubts(fish, harvest.estimate.notes if harvest else ())
 
 
 def _group(one: _Species, aim: str, words: PlainWords) -> str:
@@ -214,7 +270,8 @@ def alternatives(
     if not every:
         return None
     names = {one.key: words.context.writer.nouns.species_name(one.key) for one in every}
-    sentences = [one.rules[0].sentence(units=words.context.units.system, fish=names[one.key]) for one in every]
+    units = "us" if words.context.units.system == "us" else "cm"  # as all other lengths of the brief
+    sentences = [one.rules[0].sentence(units=units, fish=names[one.key]) for one in every]
     compared = [one for one in every if one.compared]
     led = {one.key: _lead_aim(one, study, results, aims) for one in compared}
     aimed = any(name for name, _ in led.values())
@@ -233,4 +290,5 @@ def alternatives(
         lacking=f"What other rules for {joined(lacking)} would do could not be worked out; the report says why."
         if lacking
         else "",
+        doubts=" ".join(text for one in compared for text in _doubts(one, fish[one.key])),
     )

@@ -10,16 +10,17 @@ import numpy as np
 from fishreport.analysis.scenarios import Comparison
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Table
-from fishreport.exhibits.scenario_words import letters, measure_heading, when
+from fishreport.exhibits.scenario_words import catch_rate_notes, letters, measure_heading, when
 from fishreport.exhibits.scenarios import anchor, gap_cell, input_name, measure_unit
 from fishreport.exhibits.tabulate import frame_table
 from fishreport.exhibits.units import format_number
 from fishreport.population.sensitivity import Case, Sensitivity
 
+# Assumption → a value of it as the head of a row, kept short so that the numbers have room, and the fish that it is a share of.
 _VALUES = {
-    "release_mortality": "{} of released die",
-    "noncompliance": "{} of protected kept",
-    "voluntary_release": "{} of legal let go",
+    "release_mortality": ("{} die", "of released fish that die"),
+    "noncompliance": ("{} kept", "of protected fish caught that are kept against the rule"),
+    "voluntary_release": ("{} let go", "of legal fish caught that are let go by choice"),
 }
 
 
@@ -49,9 +50,8 @@ def sensitivity_table(one: Comparison, context: Context) -> Table | None:
     rows, data = [], []
     gear = len({(rule.gear, rule.release_mortality) for rule in one.inputs.rules}) > 1
     for case in found.cases:
-        mark = " under today's rule" if gear and case.assumption == "release_mortality" else ""
-        mark += ", as assumed" if _as_assumed(one, case) else ""
-        row = [_VALUES[case.assumption].format(f"{100 * case.value:g}%") + mark]
+        mark = ", as assumed" if _as_assumed(one, case) else ""
+        row = [_VALUES[case.assumption][0].format(f"{100 * case.value:g}%") + mark]
         for outcome in case.outcomes[1:]:
             e = outcome.verdict.difference
             row.append(gap_cell(outcome, today, context))
@@ -59,16 +59,7 @@ def sensitivity_table(one: Comparison, context: Context) -> Table | None:
                          "lower": e.lower, "upper": e.upper, "units": e.units, "draws": found.draws})  # fmt: skip
         rows.append(row)
     unit = measure_unit(one, measure, context, difference=True)
-    columns = [Column("If", align="left")]
-    if len(one.inputs.rules) == 2:  # one number a case: all of an assumption in a line
-        lines: dict[str, list[str]] = {}
-        for case, (_, number) in zip(found.cases, rows, strict=True):
-            mark = ", as assumed" if _as_assumed(one, case) else ""
-            lines.setdefault(case.assumption, []).append(f"{number} at {100 * case.value:g}%{mark}")
-        rows = [[input_name(name), "; ".join(numbers)] for name, numbers in lines.items()]
-        columns.append(Column("B less A", unit, align="left"))
-    else:
-        columns += [Column(f"{letter} less A", unit) for letter in letters(one)[1:]]
+    columns = [Column("If", align="left"), *(Column(f"{letter} less A", unit) for letter in letters(one)[1:])]
     what = measure_heading(measure, context, one)
     what = what[0].lower() + what[1:]
     caption = (
@@ -76,7 +67,10 @@ def sensitivity_table(one: Comparison, context: Context) -> Table | None:
         f"rule in {what} in {when(one, one.horizons[-1])} with its interval, one assumption changed at a time; today's fishing "
         "mortality stays as it was estimated. A question mark: the simulations cannot tell the two rules apart."
     )
-    notes = [_of_some_draws(one, found), *_told_by_creel(one, found, context)]
+    shares = "; ".join(_VALUES[name][1] for name in dict.fromkeys(case.assumption for case in found.cases))
+    notes = [f"Shares in the first column: {shares}.", _of_some_draws(one, found), *_told_by_creel(one, found, context)]
+    if gear and any(case.assumption == "release_mortality" for case in found.cases):
+        notes.append("The share of released fish that die is that under today's rule; under other gear it moves with it.")
     return frame_table(f"sensitivity-{anchor(one)}", caption, columns, rows, notes=notes, data=data)
 
 
@@ -121,7 +115,9 @@ def regret_table(one: Comparison, context: Context) -> Table | None:
         f"{context.names[one.inputs.key]}: regret in {when(one, one.horizons[-1])}, what a rule gives less than the best rule "
         "of the same draw, on average. No rule is best on everything: what to want more of is not for a simulation to say."
     )
-    return frame_table(f"regret-{anchor(one)}", caption, columns, rows, notes=_dominance_notes(one), data=data)
+    return frame_table(
+        f"regret-{anchor(one)}", caption, columns, rows, notes=[*_dominance_notes(one), *catch_rate_notes(one)], data=data
+    )
 
 
 def _dominance_notes(one: Comparison) -> list[str]:
@@ -153,4 +149,4 @@ def undecided_table(one: Comparison, context: Context) -> Table | None:
         f"{context.names[one.inputs.key]}: where the simulations, with what the data leave open about their inputs, cannot tell "
         f"two rules apart in {when(one, one.horizons[-1])}: the interval of their difference spans zero."
     )
-    return frame_table(f"undecided-{anchor(one)}", caption, columns, rows)
+    return frame_table(f"undecided-{anchor(one)}", caption, columns, rows, notes=catch_rate_notes(one))

@@ -16,7 +16,7 @@ from fishreport.analysis.scenarios import Comparison, Measure
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure
 from fishreport.exhibits.scenario_words import letters, measure_heading, when
-from fishreport.exhibits.scenarios import input_name, measure_unit
+from fishreport.exhibits.scenarios import input_name, measure_unit, value_text
 from fishreport.exhibits.style import GREY, INK, SERIES, drawing, letter, style, to_svg
 from fishreport.exhibits.tabulate import frame_table
 from fishreport.exhibits.units import format_estimate, format_number
@@ -110,7 +110,7 @@ def _fans(one: Comparison, label: str, panels: list[tuple[Measure, int]], contex
     )
     units = ", ".join(dict.fromkeys(measure_unit(one, m, context) for m in measures))
     behind = frame_table(f"{label}-numbers", f"By rule and year, as drawn ({units}).", columns_of, table_rows, data=data)
-    alt = " ".join(_fan_alt(one, m, fans[m.quantity], context) for m in measures)
+    alt = " ".join(_fan_alt(one, m, context) for m in measures)
     return Figure(label, caption, f"Bands over the years ahead, one panel a rule and outcome. {alt}", svg, behind)
 
 
@@ -133,12 +133,12 @@ def _whole_years(ax: Axes, years: np.ndarray) -> None:
     ax.set_xticks(ticks, [str(year) for year in ticks])
 
 
-def _fan_alt(one: Comparison, measure: Measure, fans: list[np.ndarray], context: Context) -> str:
-    last, unit = when(one, int(one.projection.years[-1]) if one.projection else 0), measure_unit(one, measure, context)
+def _fan_alt(one: Comparison, measure: Measure, context: Context) -> str:
+    """What each rule gives in the last year, in the numbers of the tables."""
+    last, unit = when(one, one.horizons[-1]), measure_unit(one, measure, context)
+    outcomes = one.outcomes[measure.quantity, one.horizons[-1]]
     parts = [
-        f"{rule.name}: {format_number(fan[2, -1], digits=3)} ({format_number(fan[0, -1], digits=3)} to "
-        f"{format_number(fan[4, -1], digits=3)})"
-        for rule, fan in zip(one.inputs.rules, fans, strict=True)
+        f"{rule.name}: {value_text(outcome.value, context)}" for rule, outcome in zip(one.inputs.rules, outcomes, strict=True)
     ]
     heading = measure_heading(measure, context, one)
     return f"{heading} in {last}, {unit}: {'; '.join(parts)}."
@@ -214,7 +214,7 @@ def isopleth_figure(one: Comparison, found: YieldMap | None, context: Context) -
     best = np.unravel_index(int(weight.argmax()), weight.shape)
     where = f"exploitation {100 * grid.exploitation[best[0]]:.0f}%"
     alt = (
-        f"Contours of yield per recruit and of fish that reach {length}. Today ({rule}): exploitation {here}. The highest yield "
+        f"Contours of yield per recruit and of fish that reach {length}. Today ({rule}): {taken}. The highest yield "
         f"on the grid, {format_number(weight_shown[best], digits=3)} {weight_unit}, is at {where} and minimum length "
         f"{units.length(grid.minimum_length_mm[best[1]])}; fish that reach {length} fall from "
         f"{format_number(large.max(), digits=3)} to {format_number(large.min(), digits=3)} of 1,000 recruits."

@@ -7,10 +7,14 @@ from dataclasses import replace
 import numpy as np
 
 from fishreport.analysis.aims import Aim
+from fishreport.analysis.scenario_changes import CreelCheck, chance_change
+from fishreport.analysis.scenario_lacks import lacks_in_words
 from fishreport.analysis.scenarios import SPOKEN, Comparison, Measure, Scenarios, relative_units
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Finding, Findings
+from fishreport.exhibits.notes import shown_note
 from fishreport.exhibits.nouns import unit_words
+from fishreport.exhibits.scenario_doubts import doubt_sentences, leaning_sentence
 from fishreport.exhibits.tabulate import joined
 from fishreport.exhibits.units import format_estimate, format_number
 from fishreport.exhibits.wording import Direction, chance_text, collect, direction, mirrored, percent_level, sentence
@@ -28,6 +32,8 @@ _NOUNS = {
     "scenario_spawning_potential": "spawning potential",
     "scenario_release_deaths": "released fish that die",
 }
+OPEN_MONTHS = " in the months open to angling, not like for like with today's"
+_PARTS = {"a third of": (28.0, 38.0), "half of": (42.0, 60.0), "twice": (170.0, 240.0), "three times": (260.0, 350.0)}  # percent
 _SELDOM = 0.05  # share of trips below which a bag limit hardly acts (our own choice)
 _COUNTED = ("scenario_stock_density", "scenario_trophy")
 
@@ -180,8 +186,9 @@ def _against_today(found: Scenarios, one: Comparison, place: int, context: Conte
             sized = change.estimable and change.lower * change.upper > 0
             size = _percent(change, first=not any("interval" in text for text in told)).format(word) if sized else ""
             size = size or f"{word} by {_amount(verdict.difference, context, one.inputs.relative)}"
-            told.append(f"{measure_noun(measure, context)} {size}")
-            ways.add(way)
+            unlike = OPEN_MONTHS if measure.result == "scenario_catch_rate" and other_months(one, place) else ""
+            told.append(f"{measure_noun(measure, context)} {size}{unlike}")
+            ways |= set() if unlike else {way}
         else:
             untold.append(measure_noun(measure, context))
     fish = one.inputs.classes.species.name
@@ -199,6 +206,7 @@ def _against_today(found: Scenarios, one: Comparison, place: int, context: Conte
     others, other_ways = _besides(one, place, context)
     ways |= other_ways
     text = f"{head}: {', '.join(told)}{others}{tail}"
+    more += f" {leaning_sentence(one, place)}".rstrip()
     return Finding(sentence(text) + more, ids, ways.pop() if len(ways) == 1 else "none")
 
 
@@ -220,16 +228,37 @@ def _besides(one: Comparison, place: int, context: Context) -> tuple[str, set[Di
         f"the aim “{aim_words(aim, one, context)}” less often met ({chance_text(then.value)} instead of {chance_text(now.value)})"
         for aim in one.aims
         for now, then in [_chances_of(one, aim, place)]
-        if then.upper < now.lower
+        if one.projection is not None and chance_change(one.projection, aim.goal, place, year=year, level=now.level).upper < 0
     ]
     ways: set[Direction] = {"up" if way == "up" else "down" for way in found}
     return "".join(f"; {text}" for text in said), ways
+
+
+def _doubt_findings(found: Scenarios, one: Comparison) -> list[Finding]:
+    """What does not fit, for a species without an aim that it could follow."""
+    ids = tuple(result.id for result in found.results.where(species=one.inputs.key, quantity="scenario_harvest"))[:1]
+    name = one.inputs.classes.species.name
+    return [Finding(sentence(f"{name}: {words[0].lower()}{words[1:]}"), ids, "unclear") for words in doubt_sentences(one)]
 
 
 def _chances_of(one: Comparison, aim: Aim, place: int) -> tuple[Estimate, Estimate]:
     """Probability to meet an aim in the last year under today's rule and under another."""
     chosen = [chance.probability for chance in one.chances if chance.goal == aim.goal and chance.year == one.horizons[-1]]
     return chosen[0], chosen[place]
+
+
+def other_months(one: Comparison, place: int) -> bool:
+    """True where a rule closes other months than today's, so that its catch rate is not like for like."""
+    return set(one.inputs.rules[place].closed_months) != set(one.inputs.rules[0].closed_months)
+
+
+def catch_rate_notes(one: Comparison) -> list[str]:
+    """That catch rates are not like for like where a rule closes other months than today's; empty where none does."""
+    unlike = [letter for place, letter in enumerate(letters(one)) if other_months(one, place)]
+    if not unlike:
+        return []
+    which = f"rule {unlike[0]} is" if len(unlike) == 1 else f"rules {joined(unlike)} are each"
+    return [f"The catch rate of {which} that of its own open months, and so not like for like with those of other rules."]
 
 
 def bag_words(one: Comparison, context: Context) -> str:
@@ -251,17 +280,28 @@ def bag_words(one: Comparison, context: Context) -> str:
     return sentence(text)
 
 
+def _held_against(check: CreelCheck) -> str:
+    """What the model's harvest is of the counted one, and whether that is told apart from all of it."""
+    share = check.share
+    if not share.estimable:
+        return "the two agree" if check.agree else "the two disagree, so that one of them is off, and every harvest here with it"
+    decimals = 0 if check.agree else percent_decimals(min(abs(share.lower - 100), abs(share.upper - 100)))
+    value, low, high = (format_number(x, decimals=decimals) for x in (share.value, share.lower, share.upper))
+    interval = f"{percent_level(share.level)} interval {low} to {high}"
+    if check.agree:
+        return f"the two cannot be told apart (the model gives {value}% of what was counted, {interval})"
+    about = next((words for words, (low, high) in _PARTS.items() if low <= share.value <= high), "")
+    size = f"about {about} what was counted ({value}%, {interval})" if about else f"{value}% of what was counted ({interval})"
+    return f"the model gives {size}, so that one of them is off, and every harvest here with it"
+
+
 def creel_words(one: Comparison, context: Context) -> str:
     """What the survey of anglers found kept beside the legal harvest that the model starts from; empty without a survey."""
     check = one.creel
     if check is None:
         return ""
     counted, modelled = (format_estimate(e, context.units) for e in (check.counted, check.modelled))
-    end = (
-        "the two agree within their intervals"
-        if check.agree
-        else "the two disagree beyond their intervals, so that one of them is off, and every harvest here with it"
-    )
+    end = _held_against(check)
     return (
         f"The creel survey of {check.year} found {counted.value} {unit_words(counted.unit)} kept ({counted.interval}); the "
         f"model's legal harvest under today's rule in {when(one, 1)} is {modelled.value} ({modelled.interval}): {end}"
@@ -269,7 +309,10 @@ def creel_words(one: Comparison, context: Context) -> str:
 
 
 def _chance_finding(found: Scenarios, one: Comparison, aim: Aim, context: Context, key: bool) -> Finding:
-    """The probability to meet an aim under today's rule, and under those that give the lowest and the highest."""
+    """The probability to meet an aim under today's rule, and under those that give the lowest and the highest.
+
+    What does not fit in many draws follows it where it is a key finding, which is shown by itself elsewhere.
+    """
     year = one.horizons[-1]
     chosen = [chance for chance in one.chances if chance.goal == aim.goal and chance.year == year]
     ranked = sorted(chosen[1:], key=lambda chance: chance.probability.value)
@@ -293,7 +336,9 @@ def _chance_finding(found: Scenarios, one: Comparison, aim: Aim, context: Contex
         text += f", and {others[0]} under every other"
     elif others:
         text += f"; among the other rules from {others[0]} (“{told[1].scenario}”) to {others[1]} (“{told[2].scenario}”)"
-    return Finding(sentence(f"{text}; in brackets what the number of draws leaves open"), tuple(r.id for r in rows), "none", key)
+    text = sentence(f"{text}; in brackets what the number of draws leaves open")
+    doubted = [sentence(words) for words in doubt_sentences(one)] if key else []
+    return Finding(" ".join([text, *doubted]), tuple(r.id for r in rows), "none", key)
 
 
 def findings(found: Scenarios, context: Context) -> Findings:
@@ -302,16 +347,19 @@ def findings(found: Scenarios, context: Context) -> Findings:
     for key, one in found.species.items():
         if one.projection is None:
             ids = tuple(result.id for result in found.results.where(species=key))
-            reasons = "; ".join(one.inputs.missing)
-            text = f"the rules for {one.inputs.classes.species.name} could not be compared: {reasons}"
+            reasons = shown_note(lacks_in_words(one.inputs.missing), context.units)
+            text = (
+                f"the rules for {one.inputs.classes.species.name} could not be compared: {reasons}; a table below says what to do"
+            )
             said.append(Finding(sentence(text), ids))
             continue
         said += [_chance_finding(found, one, aim, context, place < 1) for place, aim in enumerate(one.aims)]
+        said += [] if one.aims else _doubt_findings(found, one)
         assumed = _against_rule(found, one, context) if len(one.inputs.rules) > 1 else None
         said += [assumed] if assumed is not None else []
         said += [_against_today(found, one, place, context) for place in range(1, len(one.inputs.rules))]
         if one.creel is not None and not one.creel.agree:
-            text = f"{one.inputs.classes.species.name}: {creel_words(one, context).replace('The survey', 'the survey', 1)}"
+            text = f"{one.inputs.classes.species.name}: {creel_words(one, context).replace('The creel', 'the creel', 1)}"
             known = found.results.where(species=key, quantity="scenario_harvest", detail=f"year {one.horizons[0]}")
             said.append(Finding(sentence(text), tuple(result.id for result in known)[:1], "unclear"))
     return collect(said)

@@ -11,9 +11,11 @@ from fishreport.analysis.scenarios import Comparison, Measure, Scenarios, relati
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Table
 from fishreport.exhibits.notes import shown_note
+from fishreport.exhibits.scenario_doubts import doubt_sentences
 from fishreport.exhibits.scenario_words import (
     aim_words,
     bag_words,
+    catch_rate_notes,
     chance_range,
     creel_words,
     letters,
@@ -85,7 +87,8 @@ def input_name(name: str) -> str:
     return f"{words}, {where}" if where else words
 
 
-def _both(estimate: Estimate, context: Context) -> str:
+def value_text(estimate: Estimate, context: Context) -> str:
+    """A value with its interval in the digits of the tables: ``23 (9 to 50)``."""
     if estimate.estimable and estimate.value == estimate.lower == estimate.upper == 0:
         return "0"
     shown = format_estimate(estimate, context.units)
@@ -119,9 +122,7 @@ def missing_table(found: Scenarios, context: Context) -> Table | None:
             ["Any", "No rule is named to compare", "list rules under [[scenarios]] in the study file, today's rule first"]
         )
     for key, one in found.species.items():
-        for text in one.inputs.missing:
-            what, _, how = text.partition(": ")
-            rows.append([context.names[key], what, how])
+        rows += [[context.names[key], shown_note(lack.what, context.units), lack.remedy] for lack in one.inputs.missing]
     columns = [Column("Species", align="left"), Column("What is missing", align="left"), Column("What to do", align="left")]
     caption = "Scenarios that could not be worked out, and what the study file needs for them."
     return frame_table("scenarios-missing", caption, columns, rows) if rows else None
@@ -139,6 +140,8 @@ def rules_table(found: Scenarios, context: Context) -> Table | None:
     columns = [Column("Rule", align="left"), Column("Name", align="left"), Column("What it says", align="left")]
     caption = (
         "The rules compared. Each sentence is written from the limits in the study file, so that it says what was simulated."
+        if any(one.projection is not None for one in found.species.values())
+        else "The rules that the study file names, in words; none could be compared."
     )
     notes = [text for one in found.species.values() for text in [bag_words(one, context)] if text]
     return frame_table("rules", caption, columns, rows, notes=notes)
@@ -228,6 +231,7 @@ def decision_table(one: Comparison, context: Context) -> Table | None:
         f"the form of the model. In brackets, how far the number of draws ({draws}) leaves the share open. The darker the "
         "ground, the more probable; the number says the same."
     )
+    notes += doubt_sentences(one)
     rates = any(aim.objective.quantity == "catch_rate" for aim in one.aims)
     if rates:
         notes.append("The survey's catch rate is taken to follow the number of fish, from today's rate on.")
@@ -258,7 +262,7 @@ def _grid(
     rows, data = [], []
     for place, letter in enumerate(letters(one)):
         outcomes = [one.outcomes[measure.quantity, year] for measure in measures]
-        row = [letter, *(_both(of[place].value, context) for of in outcomes)]
+        row = [letter, *(value_text(of[place].value, context) for of in outcomes)]
         gaps = [f"{letter} less A", *(gap_cell(of[place], of[0].value, context) for of in outcomes)]
         data += [_record(measure, of[place]) for measure, of in zip(measures, outcomes, strict=True)]
         rows += [row, gaps] if place else [row]
@@ -290,7 +294,7 @@ def _side_by_side(one: Comparison, context: Context, caption: str, notes: Sequen
     columns += [Column("B less A")] if len(one.inputs.rules) > 1 else []
     for measure in one.measures:
         outcomes = one.outcomes[measure.quantity, one.horizons[-1]]
-        cells = [_both(outcome.value, context) for outcome in outcomes]
+        cells = [value_text(outcome.value, context) for outcome in outcomes]
         cells += [gap_cell(outcome, outcomes[0].value, context) for outcome in outcomes[1:]]
         rows.append([f"{measure_heading(measure, context, one)}, {measure_unit(one, measure, context)}", *cells])
         data += [_record(measure, outcome) for outcome in outcomes]
@@ -299,11 +303,7 @@ def _side_by_side(one: Comparison, context: Context, caption: str, notes: Sequen
 
 def _not_like_for_like(one: Comparison) -> list[str]:
     """Where a rule's numbers rest on more than today's fishing tells."""
-    today, said = one.inputs.rules[0], []
-    if any(set(rule.closed_months) - set(today.closed_months) for rule in one.inputs.rules):
-        said.append(
-            "With a closed season the catch rate is that of the open months, so it is not like for like with other rules."
-        )
+    today, said = one.inputs.rules[0], catch_rate_notes(one)
     lengths = np.arange(100.0, 800.0, 5.0)
     if any((rule.legal(lengths) & ~today.legal(lengths)).any() for rule in one.inputs.rules[1:]):
         said.append("Of fish that become legal anglers are taken to let go the share that they let go of the fish legal today.")
@@ -325,7 +325,7 @@ def outcomes_tables(one: Comparison, context: Context) -> list[Table]:
     words = f"what each rule gives in {year}{against}; medians and intervals over all draws."
     unclear = [UNCLEAR] if len(one.inputs.rules) > 1 else []
     fishing = [kept_against_rule(one, releases=True), *(f"{text}." for text in [creel_words(one, context)] if text)]
-    fishing += _not_like_for_like(one)
+    fishing += [*_not_like_for_like(one), *doubt_sentences(one)]
     stand_for = f"Fish of {large.size_class} length stand for large fish: next to none grow longer here."
     fish = [stand_for] if large.size_class in context.classes_of(one.inputs.key).categories[:-1] else []
     if len(one.inputs.rules) <= MOST_SIDE_BY_SIDE:

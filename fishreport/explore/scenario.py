@@ -100,7 +100,7 @@ class Scenario(Lesson):
         rng = np.random.default_rng(own.study.parameters.seed)
         inputs = species_inputs(own.study, own.survey, own.classes, rules[:1], rng)
         if inputs.life is None or inputs.angling is None:
-            raise UsageError(f"a scenario of {own.classes.species.name} needs more: {'; '.join(inputs.missing)}")
+            raise UsageError(f"a scenario of {own.classes.species.name} needs more: {'; '.join(map(str, inputs.missing))}")
         life = inputs.life.take(np.arange(min(DRAWS, inputs.life.draws)))
         angling = inputs.angling.take(np.arange(life.draws))
         data = {

@@ -35,7 +35,7 @@ from fishreport.population.projection import (
 )
 from fishreport.population.rates import CellRates, Rates
 from fishreport.population.regulation import Regulation
-from fishreport.population.todays_population import LEAST_EQUILIBRIUM, TodaysPopulation, todays_population
+from fishreport.population.todays_population import TodaysPopulation, collapse_notes, todays_population
 from fishreport.population.year_step import HARVEST, NATURAL, RELEASE, LinearYear, MonthlyYear
 
 Floats = NDArray[np.float64]
@@ -384,16 +384,7 @@ def _today(shared: _Shared, now: TodaysPopulation, today: Regulation, length_km:
 
 
 def _notes(life: LifeHistory, doubtful: NDArray[np.bool_]) -> tuple[str, ...]:
-    notes = []
-    collapsed, overstocked = doubtful.sum(axis=1)
-    if collapsed:
-        notes.append(
-            f"in {collapsed} of {life.draws} draws today's fishing mortality would wipe out the stock; "
-            f"their recruitment was set at {100 * LEAST_EQUILIBRIUM:g} % of the unfished"
-        )
-    if overstocked:
-        there = "stocked fish alone exceed today's density; wild fish are 1% of it there"
-        notes.append(f"in {overstocked} of {life.draws} draws {there}")
+    notes = collapse_notes(*doubtful)
     if life.density_per_km is None and life.recruits_per_km is None and life.initial_numbers_per_km is None:
         notes.append("no density was given: numbers are per 1,000 recruits of the unfished population")
     return tuple(notes)

@@ -277,7 +277,7 @@ class Regulation:
         return answer
 
     def sentence(self, units: str = "metric", *, fish: str = "trout") -> str:
-        """The rule in plain words, in 'metric' or 'us' units; `fish` names the kind in the plural."""
+        """The rule in plain words, in 'metric', 'us' or 'cm' units (see `rule_sentence`); `fish` names the kind in the plural."""
         return rule_sentence(self, units=units, fish=fish)
 
     def replace(self, **changes: Any) -> Regulation:

@@ -27,10 +27,19 @@ _MONTHS = (
 _WORDS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
+# Units of lengths → what a shown unit is in mm, and its sign.
+_LENGTHS = {"metric": (1.0, "mm"), "cm": (10.0, "cm"), "us": (25.4, "in")}
+
+
 def _number(value: float, units: str) -> str:
-    if units == "metric":
-        return f"{value:g}"
-    return f"{round(value / 25.4, 1):g}"
+    scale, _ = _LENGTHS[units]
+    return f"{value:g}" if scale == 1 else f"{round(value / scale, 1):g}"
+
+
+def _lengths(*values: float, units: str) -> str:
+    """``356 mm``, ``330 to 508 mm``; with cm, inches in brackets: ``35.6 cm (14 in)``."""
+    told = f"{' to '.join(_number(value, units) for value in values)} {_LENGTHS[units][1]}"
+    return f"{told} ({_lengths(*values, units='us')})" if units == "cm" else told
 
 
 def _count(value: int) -> str:
@@ -38,14 +47,13 @@ def _count(value: int) -> str:
 
 
 def _range(low: float, high: float, units: str) -> str:
-    unit = "mm" if units == "metric" else "in"
     if low <= 0 and math.isinf(high):
         return "of any length"
     if math.isinf(high):
-        return f"of {_number(low, units)} {unit} or more"
+        return f"of {_lengths(low, units=units)} or more"
     if low <= 0:
-        return f"up to {_number(high, units)} {unit}"
-    return f"of {_number(low, units)} to {_number(high, units)} {unit}"
+        return f"up to {_lengths(high, units=units)}"
+    return f"of {_lengths(low, high, units=units)}"
 
 
 def _months(months: tuple[int, ...]) -> str:
@@ -97,13 +105,13 @@ def rule_sentence(rule: Regulation, *, units: str = "metric", fish: str = "trout
     Parameters
     ----------
     rule : Regulation
-    units : {'metric', 'us'}
-        Lengths in mm, or in inches to the nearest tenth.
+    units : {'metric', 'us', 'cm'}
+        Lengths in mm, in inches to the nearest tenth, or in cm with inches in brackets, both to the nearest tenth.
     fish : str
         The kind of fish in the plural, such as ``"brown trout"``.
     """
-    if units not in ("metric", "us"):
-        raise InputError(f"units must be 'metric' or 'us', got {units!r}")
+    if units not in _LENGTHS:
+        raise InputError(f"units must be 'metric', 'us' or 'cm', got {units!r}")
     kind = fish[:1].upper() + fish[1:]
     parts: list[str] = []
     if len(rule.closed_months) == 12:
@@ -122,7 +130,7 @@ def rule_sentence(rule: Regulation, *, units: str = "metric", fish: str = "trout
         parts.append(f"Of released fish {100 * rule.release_mortality:g} % are taken to die.")
     if rule.stocking is not None and rule.stocking.number_per_year > 0:
         put = rule.stocking
-        length = f"{_number(put.mean_length_mm, units)} {'mm' if units == 'metric' else 'in'}"
+        length = _lengths(put.mean_length_mm, units=units)
         often = "every year" if put.every_years == 1 else f"every {_count(put.every_years)} years"
         parts.append(f"{put.number_per_year:,.0f} {fish} of {length} are stocked {often} in {_MONTHS[put.month - 1]}.")
     if rule.effort_change:

@@ -32,6 +32,8 @@ from fishreport.population.regulation import Regulation
 Floats = NDArray[np.float64]
 LEAST_EQUILIBRIUM = 0.05
 DEFAULT_RECRUITS = 1000.0
+WIPED_OUT = "today's fishing mortality would wipe out the stock"
+OVERSTOCKED = "stocked fish alone exceed today's density"
 
 
 @dataclass(frozen=True)
@@ -242,3 +244,14 @@ def todays_population(
         collapsed=collapsed,
         overstocked=overstocked,
     )
+
+
+def collapse_notes(collapsed: NDArray[np.bool_], overstocked: NDArray[np.bool_]) -> list[str]:
+    """In how many draws fishing would wipe out the stock, and stocked fish alone exceed the density; each flag one a draw."""
+    notes, draws = [], collapsed.size
+    if collapsed.any():
+        low = f"their recruitment was set at {100 * LEAST_EQUILIBRIUM:g} % of the unfished"
+        notes.append(f"in {collapsed.sum()} of {draws} draws {WIPED_OUT}; {low}")
+    if overstocked.any():
+        notes.append(f"in {overstocked.sum()} of {draws} draws {OVERSTOCKED}; wild fish are 1% of it there")
+    return notes

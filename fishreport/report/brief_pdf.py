@@ -19,20 +19,20 @@ from fishreport.report.temporary import private_prefix
 from fishreport.report.typst_text import FONT, MONO, font_folder, literal
 
 PAGES = 2
-_RULES_BEFORE_REASONS = 4
 
 
 def _second_page(amounts: Amounts, sheet: Sheet) -> Iterator[Amounts]:
-    """Amounts of the second page, each a little less than the last: rules and reasons go first, verdicts and advice last."""
+    """Amounts of the second page, each a little less than the last: reasons go first, verdicts and advice last.
+
+    Long texts give way before a rule does; today's rule, the best and the worst of every fish stay until little else is left.
+    """
     yield amounts
-    while amounts.rules > _RULES_BEFORE_REASONS:
-        amounts = replace(amounts, rules=amounts.rules - 1)
-        yield amounts
     if sheet.coming.has_leads:
         amounts = replace(amounts, reasons=False)
         yield amounts
-    floors = ({"meaning": 2}, {"rows": 8}, {"coming": 5}, {"meaning": 1}, {"rules": 1}, {"rows": 5}, {"coming": 1},
-              {"rules": 0}, {"rows": 1}, {"meaning": 0}, {"coming": 0}, {"rows": 0})  # fmt: skip
+    needed = sheet.brief.rules.needed if sheet.brief.rules else 0
+    floors = ({"meaning": 2}, {"rows": 8}, {"coming": 5}, {"rules": needed}, {"meaning": 1}, {"rows": 5}, {"coming": 1},
+              {"meaning": 0}, {"rows": 3}, {"rules": 1}, {"rows": 1}, {"rules": 0}, {"coming": 0}, {"rows": 0})  # fmt: skip
     for floor in floors:
         ((name, least),) = floor.items()
         while getattr(amounts, name) > least:

@@ -6,8 +6,16 @@ import math
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
-from fishreport.analysis.vital_rates import log_sds, lognormal_draws, mortality_draws
+from fishreport.analysis.vital_rates import (
+    NOTHING_LEFT,
+    against_the_mortality_chapter,
+    hundred,
+    log_sds,
+    lognormal_draws,
+    mortality_draws,
+)  # fmt: skip
 from fishreport.exceptions import InputError
 from fishreport.methods.estimate import Estimate
 
@@ -30,11 +38,32 @@ def test_fishing_mortality_without_a_harvest_is_what_is_left():
     total = Estimate(0.8, 0.0, math.nan, math.nan, 0.95, "per year", "", 50)
     drawn = mortality_draws(np.random.default_rng(1), 30, natural=np.full(30, 0.5), total=total, open_share=0.6)
     assert drawn.fishing == pytest.approx((0.8 - 0.5) / 0.6)
-    more = mortality_draws(np.random.default_rng(1), 30, natural=np.full(30, 0.9), total=total)
-    assert (more.fishing == 0).all()
-    assert "exceeds the total" in more.notes[0]
+    assert drawn.left_out == 0 and drawn.notes == ()
+    with pytest.raises(InputError, match=r"natural mortality \(0.9\) is not below total mortality \(0.8\)"):
+        mortality_draws(np.random.default_rng(1), 30, natural=np.full(30, 0.9), total=total)
     with pytest.raises(InputError, match="nothing tells of fishing mortality"):
         mortality_draws(np.random.default_rng(1), 30, natural=np.full(30, 0.5), total=None)
+
+
+def test_pairs_that_leave_nothing_for_fishing_are_counted():
+    """P(ln M > ln Z) of two normals by the distribution function, and what remains of M lies below what it was drawn from."""
+    natural = Estimate(0.5, math.nan, 0.5 / 1.8, 0.5 * 1.8, 0.95, "per year", "", 1)
+    total = Estimate(0.6, math.nan, 0.6 / 1.3, 0.6 * 1.3, 0.95, "per year", "", 50)
+    drawn = mortality_draws(np.random.default_rng(3), 1000, natural=natural, total=total)
+    spread = math.hypot(log_sds(natural)[0], log_sds(total)[0])
+    by_hand = norm.cdf(math.log(0.5 / 0.6) / spread)
+    assert drawn.left_out == pytest.approx(by_hand, abs=0.003)
+    assert drawn.notes == (f"in {100 * by_hand:.0f} of 100 draws {NOTHING_LEFT}; they are left out",)
+    assert (drawn.fishing > 0).all() and np.median(drawn.natural) < 0.49
+    (note,) = against_the_mortality_chapter(drawn)
+    assert "without the draws that leave nothing for fishing" in note
+    kept = mortality_draws(np.random.default_rng(3), 100, natural=np.full(100, 0.1), total=total)
+    (note,) = against_the_mortality_chapter(kept)
+    assert "without the draws" not in note and "higher" not in note
+
+
+def test_shares_of_a_hundred():
+    assert [hundred(share) for share in (0.002, 0.006, 0.234)] == ["under 1", "1", "23"]
 
 
 @pytest.mark.parametrize(

@@ -45,7 +45,8 @@ def test_todays_rule_and_a_row_for_each_rule(study):
     rules = rules_of(study)
     assert rules.heading == "Regulation alternatives"
     assert rules.today == (
-        "Today's rule: Brown trout of 350 mm or more may be kept; shorter ones must be released. At most five may be kept a day."
+        "Today's rule: Brown trout of 35 cm (13.8 in) or more may be kept; shorter ones must be released. At most five may be kept a "
+        "day."
     )
     assert rules.caption == "What each rule would give in 2035 against today's rule, by simulation."
     assert rules.groups == {
@@ -125,8 +126,8 @@ def test_the_lead_species_first_and_one_without_an_aim(tmp_path):
     held = [r for r in rule_results(names) if r.species == "brown_trout" or r.quantity != "objective_probability"]
     rules = rules_of(study, held)
     assert [row.fish for row in rules.rows] == ["Brown trout"] * 4 + ["Rainbow trout"] * 4
-    assert rules.today.startswith("Today's rules: Brown trout of 350 mm or more may be kept;")
-    assert "Rainbow trout of 350 mm or more" in rules.today
+    assert rules.today.startswith("Today's rules: Brown trout of 35 cm (13.8 in) or more may be kept;")
+    assert "Rainbow trout of 35 cm (13.8 in) or more" in rules.today
     assert rules.rows[4].cells[-1] == "no aim"
 
 
@@ -154,3 +155,37 @@ def test_it_reads_easily(study):
     rules = rules_of(study)
     ease, length, long_words = reading_ease([rules.today, rules.caption, rules.notes])
     assert ease >= 60 and length <= 20 and long_words <= 0.06
+
+
+def test_rules_are_left_out_from_the_middle_and_of_every_fish_alike(tmp_path):
+    """Today's of each fish, then the best and the worst by the chance of the aim; no rule of rainbow trout was held against one."""
+    names = ("rainbow trout", "brown trout")
+    study = with_rules(made_study(tmp_path / "two", narrative={}), names)
+    rules = rules_of(study, rule_results(names))
+    assert [row.merit for row in rules.rows[:4]] == [0.853, 0.912, 0.004, 0.996]
+    assert rules.needed == 6
+    shown = rules.first(6)
+    assert [row.name.rstrip("1") for row in shown] == ["Today: 35 cm and five a day", "Slot", "Release", "Today: 35 cm and five a day",
+                                                            "40 cm and two a day", "Release"]  # fmt: skip
+    assert [row.fish for row in shown] == ["Brown trout"] * 3 + ["Rainbow trout"] * 3
+    assert [row.name.rstrip("1") for row in rules.first(3)] == [
+        "Today: 35 cm and five a day",
+        "Release",
+        "Today: 35 cm and five a day",
+    ]
+    assert rules.first(8) == rules.rows and rules.more(8) == "" and rules.first(0) == ()
+    assert rules.more(6) == (
+        "And 2 more rules in the report; today's and those with the highest and the lowest chance of the aim (or, without one, "
+        "number of large fish) are shown."
+    )
+    alone = rules_of(with_rules(made_study(tmp_path / "one", narrative={})))
+    assert alone.more(3).endswith("today's and those with the highest and the lowest chance of the aim are shown.")
+    assert rules.more(5) == "And 3 more rules in the report."
+
+
+def test_without_an_aim_the_large_fish_rank_the_rules(study):
+    held = [r for r in rule_results() if r.quantity != "objective_probability"]
+    rules = rules_of(study, held)
+    assert [row.merit for row in rules.rows[1:]] == [9.1, 0.8, -12.2]
+    assert [row.name for row in rules.first(3)] == ["Today: 35 cm and five a day", "40 cm and two a day", "Release"]
+    assert rules.more(3).endswith("the highest and the lowest number of large fish are shown.")

@@ -12,7 +12,8 @@ import pytest
 from scenario_sample import ALL_SIGNS, context_in, few_draws, make_scenarios
 
 from fishreport.analysis import scenario_grid as grids
-from fishreport.exhibits import explorer, scenario_figures
+from fishreport.exhibits import explorer, scenario_choice, scenario_figures
+from fishreport.exhibits import scenarios as exhibits
 
 
 @pytest.fixture(scope="module")
@@ -67,6 +68,7 @@ def test_the_fan_is_drawn_from_quantiles(one, demo_context):
 def test_two_rules_share_one_drawing(one, demo_context):
     ahead = dataclasses.replace(one.projection, values=one.projection.values[:2], scenarios=one.projection.scenarios[:2])
     two = dataclasses.replace(one, inputs=dataclasses.replace(one.inputs, rules=one.inputs.rules[:2]), projection=ahead)
+    two = dataclasses.replace(two, outcomes={key: of[:2] for key, of in one.outcomes.items()})
     (figure,) = scenario_figures.fan_figures(two, ["scenario_trophy", "scenario_harvest"], demo_context)
     assert figure.label == "years-brown-trout"
     text = " ".join(ET.fromstring(figure.svg).itertext())
@@ -124,3 +126,23 @@ def test_the_explorer_goes_by_inches(one, repository):
     made = explorer.explorer(one, small, context)
     assert made.controls[0].steps[1] == "5 in"
     assert "kg" not in " ".join(made.outcomes)
+
+
+def test_alternatives_say_what_tables_and_captions_say(one, demo_context):
+    """The numbers of the last year in the digits of the tables; what today's share of fish taken is a share of."""
+    for figure in scenario_figures.fan_figures(one, ["scenario_trophy", "scenario_harvest"], demo_context):
+        place = 0 if "harvest" in figure.label else 1
+        quantity = ("legal_harvest_number", "density_trophy")[place]
+        for rule, outcome in zip(one.inputs.rules, one.outcomes[quantity, 10], strict=True):
+            assert f"{rule.name}: {exhibits.value_text(outcome.value, demo_context)}" in figure.alt
+    figure = scenario_figures.isopleth_figure(one, grids.yield_map(one, step_mm=100.0), demo_context)
+    share = re.search(r"were every fish caught kept, \d+% \(\d+ to \d+\) of those that anglers can catch", figure.caption)
+    assert share and share[0] in figure.alt
+
+
+def test_tables_mark_the_catch_rates_of_other_months(one, demo_context):
+    rules = (*one.inputs.rules[:4], one.inputs.rules[4].replace(closed_months=(1, 2)))
+    other = dataclasses.replace(one, inputs=dataclasses.replace(one.inputs, rules=rules))
+    for make in (scenario_choice.regret_table, scenario_choice.undecided_table):
+        assert any("catch rate of rule E is that of its own" in note for note in make(other, demo_context).notes)
+        assert not any("catch rate" in note for note in make(one, demo_context).notes)

@@ -10,8 +10,11 @@ import pytest
 
 from fishreport.analysis import scenarios as analysis
 from fishreport.analysis.classes import study_classes
+from fishreport.analysis.result import Results
 from fishreport.analysis.rules import rules_of
+from fishreport.analysis.scenario_changes import CreelCheck
 from fishreport.analysis.scenario_inputs import species_inputs
+from fishreport.analysis.scenarios import Scenarios
 from fishreport.exhibits import scenario_choice, scenario_figures, scenario_words
 from fishreport.exhibits import scenarios as exhibits
 from fishreport.exhibits.exhibit import Column, Control, Explorer, Table
@@ -47,15 +50,14 @@ def test_two_rules_stand_side_by_side(rainbow, demo_context):
     assert [column.heading for column in table.columns] == ["Outcome", "Rule A"]
 
 
-def test_one_difference_needs_a_line_an_assumption(rainbow, demo_context):
+def test_every_value_of_an_assumption_has_a_row_of_its_own(rainbow, demo_context):
     table = scenario_choice.sensitivity_table(rainbow, demo_context)
-    ((name, numbers),) = table.rows
-    assert name == "Share of protected fish kept all the same"
+    assert [column.heading for column in table.columns] == ["If", "B less A"]
+    assert [row[0] for row in table.rows] == ["0% kept", "20% kept"]
+    assert table.notes[0] == "Shares in the first column: of protected fish caught that are kept against the rule."
     shown = [case.outcomes[1].verdict.difference.value for case in rainbow.sensitivity.cases]
-    parts = numbers.split("; ")
-    assert [part.rpartition(" at ")[2] for part in parts] == ["0%", "20%"]
-    assert [float(part.partition(" ")[0]) for part in parts] == pytest.approx(shown, abs=0.6)
-    assert all(re.match(r"[+−]\d+ \([−\d]+ to [−\d]+\)", part) for part in parts)
+    assert [float(row[1].partition(" ")[0]) for row in table.rows] == pytest.approx(shown, abs=0.6)
+    assert all(re.fullmatch(r"[+−]\d+ \([−\d]+ to [−\d]+\)", row[1]) for row in table.rows)
 
 
 def test_the_line_of_what_is_assumed_says_what_the_other_tables_say(rainbow, demo_study, demo_survey, demo_context):
@@ -70,12 +72,12 @@ def test_the_line_of_what_is_assumed_says_what_the_other_tables_say(rainbow, dem
     table = exhibits.outcomes_tables(every, demo_context)[0]
     large = scenario_words.measure_heading(every.sensitivity_measure, demo_context, every)
     told = next(row[3] for row in table.rows if row[0].startswith(large))
-    assert f"{told} at 5%, as assumed" in scenario_choice.sensitivity_table(every, demo_context).rows[0][1]
-    assert scenario_choice.sensitivity_table(every, demo_context).notes[0] == f"Over all {inputs.life.draws} draws."
-    note = scenario_choice.sensitivity_table(some, demo_context).notes[0]
+    assert ("5% kept, as assumed", told) in scenario_choice.sensitivity_table(every, demo_context).rows
+    assert scenario_choice.sensitivity_table(every, demo_context).notes[1] == f"Over all {inputs.life.draws} draws."
+    note = scenario_choice.sensitivity_table(some, demo_context).notes[1]
     assert note.startswith(f"Over {inputs.life.draws // 2} of the {inputs.life.draws} draws, chosen to")
     rows = scenario_choice.sensitivity_table(some, demo_context).rows
-    assert [row[1].count("as assumed") for row in rows] == [1, 0]
+    assert [row[0].count("as assumed") for row in rows] == [0, 1, 0]
 
 
 def test_inputs_of_two_species_are_one_table(rainbow, demo_context):
@@ -176,8 +178,46 @@ def test_deaths_of_release_are_varied_under_todays_rule_where_gear_differs(rainb
     outcomes = (*case.outcomes, *case.outcomes[1:], *case.outcomes[1:])
     case = dataclasses.replace(case, assumption="release_mortality", value=0.2, outcomes=outcomes)
     varied = dataclasses.replace(rainbow.sensitivity, cases=(case,))
-    for gear, words in ((given.gear, ""), ("bait", " under today's rule")):
+    for gear, told in ((given.gear, False), ("bait", True)):
         rules = (*rainbow.inputs.rules, given.replace(gear=gear), given)
         changed = dataclasses.replace(rainbow, inputs=dataclasses.replace(rainbow.inputs, rules=rules), sensitivity=varied)
-        (row,) = scenario_choice.sensitivity_table(changed, demo_context).rows
-        assert row[0] == "20% of released die" + words
+        table = scenario_choice.sensitivity_table(changed, demo_context)
+        assert [row[0] for row in table.rows] == ["20% die"]
+        assert any("is that under today's rule" in note for note in table.notes) is told
+
+
+def test_the_creel_survey_beside_the_model_in_words(rainbow, demo_context):
+    def words(counted: float, low: float, high: float) -> str:
+        e = Estimate(10.0, 0.5, 9.0, 11.0, 0.95, "fish/km", "", 9)
+        check = CreelCheck(2025, Estimate(counted, (high - low) / 4, low, high, 0.95, "fish/km", "", 9), e)
+        return scenario_words.creel_words(dataclasses.replace(rainbow, creel=check), demo_context)
+
+    off = ", so that one of them is off, and every harvest here with it"
+    assert re.search(rf"the model gives about half of what was counted \(50%, 95% interval 4\d to 5\d\){off}$", words(20, 18, 22))
+    assert re.search(
+        rf"the model gives about twice what was counted \(200%, 95% interval 17\d to 2[23]\d\){off}$", words(5, 4.5, 5.5)
+    )
+    assert re.search(rf"the model gives 71% of what was counted \(95% interval 6\d to 8\d\){off}$", words(14, 13, 15))
+    assert re.search(
+        r"cannot be told apart \(the model gives 91% of what was counted, 95% interval \d+ to 1\d+\)$", words(11, 9, 13)
+    )
+
+
+def test_a_closed_seasons_catch_rate_is_marked_in_sentence_and_tables(rainbow, demo_context):
+    rules = rainbow.inputs.rules
+    closed = (rules[0], rules[1].replace(closed_months=(11, 12)))
+    three = (*closed, rules[1])
+    mark = "in the months open to angling, not like for like with today's"
+    for chosen, marked in ((closed, True), (rules, False)):
+        one = dataclasses.replace(rainbow, inputs=dataclasses.replace(rainbow.inputs, rules=chosen))
+        found = Scenarios(Results([]), {"rainbow_trout": one})
+        text = scenario_words._against_today(found, one, 1, demo_context).text
+        assert bool(re.search(rf"anglers' catch rate \d+% higher \([^)]*\) {mark}", text)) is marked
+        rates = tuple(measure for measure in one.measures if measure.result == "scenario_catch_rate")
+        alone = dataclasses.replace(one, measures=rates, aims=())
+        assert scenario_words._against_today(found, alone, 1, demo_context).direction == ("none" if marked else "up")
+    (note,) = scenario_words.catch_rate_notes(
+        dataclasses.replace(rainbow, inputs=dataclasses.replace(rainbow.inputs, rules=three))
+    )
+    assert note == "The catch rate of rule B is that of its own open months, and so not like for like with those of other rules."
+    assert scenario_words.catch_rate_notes(rainbow) == []

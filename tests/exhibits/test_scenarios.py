@@ -12,6 +12,8 @@ from scenario_sample import ALL_SIGNS, context_in, few_draws, make_scenarios
 from fishreport.analysis import scenario_grid as grids
 from fishreport.analysis.aims import Aim
 from fishreport.analysis.result import Results
+from fishreport.analysis.scenario_changes import chance_change
+from fishreport.analysis.scenario_lacks import hand_lack
 from fishreport.analysis.scenarios import Scenarios
 from fishreport.exhibits import explorer, scenario_choice, scenario_figures, scenario_words
 from fishreport.exhibits import scenarios as exhibits
@@ -109,9 +111,9 @@ def test_a_rule_tells_what_else_it_changes_and_which_aims_it_meets_less_often(fo
                 noun = scenario_words.measure_noun(measure, demo_context)
                 assert (noun in item.text.partition("also ")[2]) == (not verdict.cannot_tell)
         for aim in one.aims:
-            now, then = scenario_words._chances_of(one, aim, place)
+            change = chance_change(one.projection, aim.goal, place, year=one.horizons[-1], level=0.95)
             words = f"“{scenario_words.aim_words(aim, one, demo_context)}” less often met"
-            assert (words in item.text) == (then.upper < now.lower)
+            assert (words in item.text) == (change.upper < 0)
 
 
 def test_shades_say_what_the_numbers_say(one, demo_context):
@@ -268,12 +270,18 @@ def test_percent_is_that_of_the_draws(found, one, demo_context):
 def test_the_survey_of_anglers_is_held_against_the_harvest(found, one, demo_context):
     words = scenario_words.creel_words(one, demo_context)
     assert re.match(r"The creel survey of 2025 found 2\d fish per km kept \(1\d to [23]\d\); the model's legal harvest", words)
-    assert words.endswith("the two agree within their intervals")
+    assert re.search(
+        r"the two cannot be told apart \(the model gives \d+% of what was counted, 95% interval \d+ to \d+\)$", words
+    )
     assert not any("creel survey of" in item.text for item in scenario_words.findings(found, demo_context).items)
     counted = dataclasses.replace(one.creel.counted, value=70.0, lower=60.0, upper=80.0)
     apart = dataclasses.replace(one, creel=dataclasses.replace(one.creel, counted=counted))
     said = scenario_words.findings(Scenarios(found.results, {"brown_trout": apart}), demo_context).items[-1]
-    assert "the two disagree beyond their intervals" in said.text
+    assert re.search(
+        r"the model gives about a third of what was counted \(\d\d%, 95% interval \d+ to \d+\), so that one of them is off",
+        said.text,
+    )
+    assert said.text.startswith("Brown trout: the creel survey of 2025 found 70 fish per km kept")
     assert said.direction == "unclear"
     assert said.results
     assert scenario_words.creel_words(dataclasses.replace(one, creel=None), demo_context) == ""
@@ -308,15 +316,21 @@ def test_an_aim_without_a_name_is_worded(one, demo_context, bounds, words):
 def test_what_is_missing_is_said(found, one, demo_context):
     lacking = dataclasses.replace(
         one,
-        inputs=dataclasses.replace(one.inputs, life=None, missing=("growth (4 aged fish): give it by hand",)),
+        inputs=dataclasses.replace(one.inputs, life=None, missing=(hand_lack("BNT", "growth_coefficient", "4 aged fish"),)),
         projection=None,
     )
     less = Scenarios(Results([]), {"brown_trout": lacking})
-    assert exhibits.missing_table(less, demo_context).rows == (("Brown trout", "growth (4 aged fish)", "give it by hand"),)
+    assert exhibits.missing_table(less, demo_context).rows == (
+        ("Brown trout", "growth_coefficient (4 aged fish)", "give it under [species.BNT.life_history]"),
+    )
     assert exhibits.missing_table(found, demo_context) is None
     assert exhibits.missing_table(Scenarios(Results([]), {}), demo_context).rows[0][0] == "Any"
     text = scenario_words.findings(less, demo_context).items[0].text
-    assert text == "The rules for brown trout could not be compared: growth (4 aged fish): give it by hand."
+    assert text == (
+        "The rules for brown trout could not be compared: how fast they grow towards it is not known (4 aged fish); a table below says what to do."
+    )
+    assert exhibits.rules_table(less, demo_context).caption.endswith("none could be compared.")
+    assert exhibits.rules_table(found, demo_context).caption.startswith("The rules compared.")
     bare = dataclasses.replace(lacking, chances=(), regrets=(), drivers=(), sensitivity=None, horizons=())
     assert exhibits.outcomes_tables(bare, demo_context) == []
     for make in (
@@ -336,7 +350,7 @@ def test_numbers_that_rest_on_more_than_todays_fishing_are_said(one, demo_contex
     """A closed season's catch rate is that of the open months; fish that become legal are let go as those legal today."""
     today = one.inputs.rules[0]
     for rule, words in (
-        (today.replace(name="closed", closed_months=(11, 12)), "is that of the open months"),
+        (today.replace(name="closed", closed_months=(11, 12)), "The catch rate of rule B is that of its own open months"),
         (today.replace(name="shorter", minimum_length_mm=250.0), "Of fish that become legal"),
         (today.replace(name="longer", minimum_length_mm=450.0), ""),
     ):

@@ -146,6 +146,17 @@ def test_a_mapping_makes_the_stocking() -> None:
             "metric",
             "Trout of any length may be kept. Angling is closed in May and from November to January.",
         ),
+        (
+            Regulation(minimum_length_mm=356, stocking=Stocking(1200, 232)),
+            "cm",
+            "Trout of 35.6 cm (14 in) or more may be kept; shorter ones must be released. "
+            "1,200 trout of 23.2 cm (9.1 in) are stocked every year in May.",
+        ),
+        (
+            Regulation(protected_slot_mm=(330, 508)),
+            "cm",
+            "Trout of 33 to 50.8 cm (13 to 20 in) must be released; shorter and longer ones may be kept.",
+        ),
         (Regulation(closed_months=tuple(range(1, 13))), "metric", "The water is closed to angling all year."),
         (
             Regulation(stocking=Stocking(2000, 254, every_years=2, month=4), effort_change=-0.2, release_mortality=0.05),

@@ -108,9 +108,22 @@ def test_rules_give_way_before_the_brief_grows(tmp_path, case, units):
     told = len(re.findall("|".join(name for name, _ in RULES), part))
     assert told + left_out(part, "rule") == len(alternatives.rows) == 4 * CASES[case][0]
     assert re.match(r"Today['’]s rules?: Brown trout of ", part.strip())
+    if CASES[case][0] <= 3:  # today's, the best and the worst of every fish
+        kept = [part.count(name) for name in ("Today: 35 cm and five a day", "Slot", "Release")]
+        assert kept == [CASES[case][0]] * 3
     assert "Simulations inform; licensed managers and the public process decide." in part
     rows = pages[1].count("● Met") + pages[1].count("✕ Not met") + pages[1].count("◐ Not yet known")
     assert rows + left_out(pages[1], "aim") == len(sheet.brief.aims)
+
+
+def test_long_words_give_way_before_a_rule_does(tmp_path):
+    """Six aims, four rules for one fish, and words for more than the page: every rule stays, and words are left out."""
+    words = {"summary.md": LONG_SUMMARY, "recommendations.md": LONG_ADVICE}
+    study = with_rules(made_study(tmp_path / "study", species=1, objectives=6, narrative=words))
+    sheet = read_sheet(made_document(study, Results([*made_results(SPECIES[:1]), *rule_results()])), study)
+    page = pages_of(write_brief_pdf(sheet))[1]
+    assert not left_out(page, "rule") and all(name in page for name, _ in RULES)
+    assert left_out(page, "recommendation") > 0
 
 
 def test_the_table_of_rules_on_the_page(tmp_path):
