@@ -147,7 +147,8 @@ def _extremes(one: LengthClasses, results: Results, context: Context) -> str:
     by_rate: dict[float, list[Result]] = {}
     for r in own:
         if r.site is not None and r.estimate.estimable:
-            by_rate.setdefault(float(_plain(r.estimate.value)), []).append(r)
+            shown = format_estimate(r.estimate, context.units).value  # rates that read alike are not called higher or lower
+            by_rate.setdefault(float(shown.replace(",", "")), []).append(r)
     if not by_rate:
         return ""
     name = context.names[one.species.key]

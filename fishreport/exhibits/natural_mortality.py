@@ -148,8 +148,8 @@ def natural_figure(found: Mortality, context: Context, fishing: Fishing | None =
             ax.set_xlabel("Per year")
             rows += [[name, FORMS[key], format_number(value, digits=2)] for key, value in values.items()]
             used = value_cell(fits.get(one.key, one.natural))
-            median = f"their median {value_cell(one.forms.median)}"
-            forms = f"forms from {one.forms.lowest:.2f} to {one.forms.highest:.2f}"
+            median = f"{'their median' if len(values) > 1 else 'median'} {value_cell(one.forms.median)}"
+            forms = f"forms from {one.forms.lowest:.2f} to {one.forms.highest:.2f}" if len(values) > 1 else "one form"
             said.append(f"{name}: {forms}, {median}, used {used}{_total_words(totals, panel)}.")
             rows += [[name, MEDIAN, value_cell(one.forms.median)], [name, USED, used]]
         ticks = [*(label for label, _, _ in reversed(lines)), *(FORMS[key] for key in names)]

@@ -275,6 +275,11 @@ def test_a_total_mortality_that_is_not_known_has_no_row_and_no_word(made, contex
     assert "total mortality 0." in whole.alt and "and total mortality of 2025" in whole.caption
     species = {key: dataclasses.replace(one, fit=None) for key, one in found.species.items()}
     without = natural_exhibits.natural_figure(dataclasses.replace(found, species=species), context, fishing)
+    forms = found.species["brown_trout"].forms
+    single = dataclasses.replace(found.species["brown_trout"], forms=dataclasses.replace(forms, table=forms.table.iloc[:1]))
+    alone = natural_exhibits.natural_figure(dataclasses.replace(found, species={**found.species, "brown_trout": single}), context)
+    assert "Brown trout: one form, their" not in alone.alt and "Brown trout: one form, median" in alone.alt
+    assert "Brown trout: forms from" in whole.alt
     assert "Total mortality" in whole.svg and "Total mortality" not in without.svg
     assert "total mortality" not in without.alt
     assert without.caption.endswith("intervals. The total mortality of 2025 could not be estimated.")

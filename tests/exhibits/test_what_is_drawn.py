@@ -111,7 +111,14 @@ def test_the_site_figure_tells_of_earlier_seasons_where_there_are_some(demo_cont
 def test_extremes_by_site_have_intervals_and_name_all_that_share_them(demo_context, rates, said):
     figure = _sites(demo_context, *(_at(f"S{place}", rate) for place, rate in enumerate(rates, 1)))
     assert figure.alt.replace(".0", "").endswith(said)
-    assert len(rates) > 2 or ("highest" in figure.alt) == (len(set(rates)) > 1)
+    assert ("highest" in figure.alt) == (rates[-1] == 9.0)
+
+
+def test_rates_that_read_alike_are_not_called_higher_or_lower(demo_context):
+    alike = [_at("S1", 46.0), _at("S2", 54.0)]
+    wide = [dataclasses.replace(r, estimate=dataclasses.replace(r.estimate, upper=580.0)) for r in alike]
+    assert "highest at S2 (54 fish/h, " in _sites(demo_context, *alike).alt
+    assert _sites(demo_context, *wide).alt.endswith("Brown trout: at S1 and S2 (50 fish/h each, intervals within 0 to 580).")
 
 
 # ---- by season --------------------------------------------------------------------------------------------------
