@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+
 from fishreport.analysis.mortality import FOLLOWED, UNEQUAL
 from fishreport.analysis.result import Result, Results
 from fishreport.methods.estimate import Estimate
@@ -20,6 +23,25 @@ def why_not_firm(estimate: Estimate) -> str:
     if estimate.n < KEY_FISH:
         return f"rests on {estimate.n} fish of the ages used, fewer than {KEY_FISH}"
     return f"has an interval whose ends lie more than {KEY_FACTOR:g} times apart"
+
+
+def why_shaky(quantity: str, estimate: Estimate) -> str:
+    """Why what an aim is held against is no firm ground, as `why_not_firm` says it; a survival S is taken as the rate −ln S.
+
+    Empty where it is firm, is not estimable, or is of a quantity other than total mortality and annual survival.
+    """
+    if quantity not in ("total_mortality", "annual_survival") or not estimate.estimable:
+        return ""
+    rate = estimate if quantity == "total_mortality" else _as_rate(estimate)
+    return "" if is_firm(rate) else why_not_firm(rate)
+
+
+def _as_rate(survival: Estimate) -> Estimate:
+    def rate(share: float) -> float:
+        return -math.log(share) if share > 0 else math.inf
+
+    lower, upper = (math.nan if math.isnan(x) else rate(x) for x in (survival.upper, survival.lower))
+    return replace(survival, value=rate(survival.value), se=math.nan, lower=lower, upper=upper, units="per year")
 
 
 def total_to_tell(results: Results, species: str, season: int) -> Result | None:

@@ -32,8 +32,8 @@ class SeasonWork:
     Attributes
     ----------
     by_site : DataFrame
-        One row a site of the reported season: ``reach``, ``site``, ``river_km``, ``runs``, ``effort_h``, and the number of
-        fish of each species key; in downstream order.
+        One row a site of the reported season: ``reach``, ``site``, ``river_km``, ``runs``, ``effort_h``, ``fish``, and the
+        number of each species key; in downstream order.
     by_season : DataFrame
         One row a season: ``season``, ``sites``, ``runs``, ``effort_h``, ``fish``, and each species key.
     conditions : DataFrame
@@ -62,6 +62,7 @@ def season_work(study: Study, survey: Survey) -> SeasonWork:
     places = runs.groupby("site", sort=False).agg(
         reach=("reach", "first"), river_km=("river_km", "mean"), runs=("run_id", "size"), effort_h=("effort_h", "sum")
     )
+    places["fish"] = fish.groupby("site").size().reindex(places.index, fill_value=0)
     by_site = places.join(_catch_table(fish, "site", keys)).fillna(dict.fromkeys(keys, 0)).astype(dict.fromkeys(keys, int))
     by_site = by_site.reset_index().sort_values(["river_km", "site"], na_position="last", kind="stable").reset_index(drop=True)
 

@@ -7,7 +7,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from fishreport.analysis.firm_ground import survival_to_tell
+from fishreport.analysis.firm_ground import KEY_FISH, survival_to_tell, why_shaky
 from fishreport.analysis.plan import ObjectiveResult, evaluate_objectives
 from fishreport.analysis.result import Results
 from fishreport.exhibits.brief_changes import catch_change, condition_change, doubted, one_result
@@ -17,7 +17,7 @@ from fishreport.exhibits.brief_words import Plain, PlainWords, of_hundred, plain
 from fishreport.exhibits.brief_work import care_taken, work_done
 from fishreport.exhibits.context import report_context
 from fishreport.exhibits.exhibit import Finding
-from fishreport.exhibits.notes import ages_meant
+from fishreport.exhibits.notes import ages_meant, seasons_lacking
 from fishreport.exhibits.nouns import unit_words
 from fishreport.exhibits.tabulate import counted, heading, joined
 from fishreport.exhibits.wording import VERDICTS, sentence
@@ -167,6 +167,20 @@ def _found(quantity: str, mean: Estimate, words: PlainWords) -> Plain:
     return of_hundred(replace(mean, value=value, se=math.nan, lower=lower, upper=upper))
 
 
+def _reservations(one: ObjectiveResult) -> str:
+    """What must be known of a number that an aim is held against before relying on it, to end it with; else empty."""
+    outcome, mean = one.outcome, one.outcome.mean
+    lacking = seasons_lacking(outcome.notes)
+    if lacking:
+        return f", from {counted(lacking[0], 'season')} alone; to judge the aim takes {lacking[1]}{too_narrow(mean)}"
+    if math.isnan(outcome.probability):
+        return "; its range is not known, so that the aim cannot be judged"
+    if not why_shaky(one.objective.quantity, mean):
+        return too_narrow(mean)
+    ground = f"from {counted(mean.n, 'fish')}, too few" if mean.n < KEY_FISH else "too wide a range"
+    return f"; {ground} to rely on{too_narrow(mean)}"
+
+
 def _aim(one: ObjectiveResult, words: PlainWords) -> AimRow:
     objective, outcome, mean = one.objective, one.outcome, one.outcome.mean
     quantity, species = objective.quantity, one.result.species
@@ -184,7 +198,7 @@ def _aim(one: ObjectiveResult, words: PlainWords) -> AimRow:
         pattern = "{}%" if unit == "percent" else pattern
     if mean.estimable:
         said = _found(quantity, mean, words)
-        found = f"{pattern.format(said.value)}{said.after()}{too_narrow(mean)}"
+        found = f"{pattern.format(said.value)}{said.after()}{_reservations(one)}"
     else:
         found = "could not be estimated"
     wanted = _wanted(outcome, quantity, words, pattern)

@@ -208,7 +208,10 @@ def _size_picture(one: LengthClasses, rows: Sequence[Mapping[str, Any]], words: 
     alt = f"Bars of length: {counted(total, fish, fish)} measured in {context.season}, most often {commonest} long."
     alt += f" {heading('; '.join(above))}." if above else ""
     dashed = " and ".join(words.length(one.species.key, mark) for mark in marks)
-    caption = f"How long {total:,} measured {fish} of {context.season} were."
+    were = (
+        f"{total:,} measured {fish} of {context.season} were" if total > 1 else f"the one measured {fish} of {context.season} was"
+    )
+    caption = f"How long {were}."
     caption += f" Dashed lines: {dashed}." if marks else ""
     caption += " Small fish are caught less well than large ones."
     columns = [Column("From", unit), Column("To", unit), Column("Fish")]

@@ -72,12 +72,20 @@ def _marked(results: Results, season: int, words: PlainWords) -> list[Finding]:
     return [Finding(sentence(text), tuple(result.id for result in known))]
 
 
+def whole_season(by_site: Sequence[Mapping[str, Any]], season: int) -> list[dict[str, Any]]:
+    """The row that `work_done` reads, from the rows behind the table of effort by site; none without a site."""
+    if not by_site:
+        return []
+    sums = {key: sum(row[key] or 0 for row in by_site) for key in by_site[0] if key not in ("site", "reach", "river_km")}
+    return [{"season": season, "sites": len(by_site), **sums}]
+
+
 def work_done(
     study: Study, results: Results, work: Sequence[Mapping[str, Any]], words: PlainWords
 ) -> tuple[Finding, ...]:  # fmt: skip
-    """What was done, from the numbers behind the report's figure of effort, else from the runs behind the catch rates.
+    """What was done, from the numbers behind the report's figure or table of effort, else from the runs behind the catch rates.
 
-    `work`: rows with ``season``, ``sites``, ``runs``, ``effort_h``, and fish by species key.
+    `work`: rows with ``season``, ``sites``, ``runs``, ``effort_h``, fish by species key, and all ``fish`` where that is known.
     """
     season = study.season.year
     rates = results.where(quantity="catch_rate", season=season, size_class="all")
@@ -95,12 +103,15 @@ def work_done(
         return (runs, *explained)
     hours = float(own["effort_h"])
     caught = [f"{int(own[one.key]):,} {one.name}" for one in study.species.values() if int(own.get(one.key) or 0)]
+    others = int(own.get("fish") or 0) - sum(int(own.get(one.key) or 0) for one in study.species.values())
+    rest = f"{counted(others, 'fish')} of {'another' if others == 1 else 'other'} species" if others > 0 else ""
     where = f"{counted(int(own['runs']), 'run')} at {counted(int(own['sites']), 'place')}"
     first = (
         f"In {_when(study)} the crew fished {study.water.name} with electric current. It made {where} and had the current on for "
         f"{hours:.1f} hours"
     )
-    second = f"It caught {joined(caught)}" if caught else "It caught no fish of the species that the study is about"
+    none = f"no fish of the species that the study is about{', but ' if rest else ''}{rest}"
+    second = f"It caught {joined([*caught, *filter(None, [rest])]) if caught else none}"
     return (Finding(sentence(first), ids), Finding(sentence(second), ids), *explained)
 
 
@@ -121,6 +132,6 @@ def care_taken(results: Results, season: int) -> tuple[Finding, ...]:
     if before:
         handled = sum(result.estimate.n for result in before)
         earlier = harmed_share(sum(map(_harmed, before)), handled, level=share.level)
-        of = counted(len(before), "season")
-        text += f"; over the {of} before it was {format_estimate(earlier).text}"
+        of = f"{counted(len(before), 'season')} before" if len(before) > 1 else "season before"
+        text += f"; over the {of} it was {format_estimate(earlier).text}"
     return (Finding(sentence(text), tuple(result.id for result in (now, *before))),)

@@ -259,9 +259,10 @@ def _harm_sentence(log: CareLog, ids: tuple[str, ...], units: Units) -> list[Fin
         return []
     shown, level = format_estimate(ratio, units), percent_level(ratio.level)
     if ratio.estimable:
-        times = f"{shown.value} times as often ({level} interval {shown.interval})"
+        times = f"{shown.value} times as often ({level} interval {shown.interval}, runs as clusters)"
     else:
-        times = f"at least {format_number(ratio.lower, digits=2)} times as often ({level} limit), as none was harmed before"
+        limit = f"{level} limit, runs as clusters"
+        times = f"at least {format_number(ratio.lower, digits=2)} times as often ({limit}), as none was harmed before"
     found = direction(replace(ratio, value=0.0, lower=ratio.lower - 1, upper=ratio.upper - 1))
     if found == "up":
         text = f"Fish were harmed more often than in the seasons before: {times}. Look into the cause."

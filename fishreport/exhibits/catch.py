@@ -7,17 +7,19 @@ from dataclasses import replace
 
 import numpy as np
 
-from fishreport.analysis.result import Results
+from fishreport.analysis.classes import LengthClasses
+from fishreport.analysis.result import Result, Results
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Remark, Table
 from fishreport.exhibits.history import history_figure
 from fishreport.exhibits.notes import first_pass
 from fishreport.exhibits.style import drawing, letter, looks, style, to_svg
-from fishreport.exhibits.tabulate import estimates_table, frame_table, grid_table, heading
-from fishreport.exhibits.units import format_estimate
+from fishreport.exhibits.tabulate import estimates_table, frame_table, grid_table, heading, joined
+from fishreport.exhibits.units import NO_VALUE, format_estimate
 from fishreport.exhibits.wording import collect
 
 LEAD_CLASSES = ("stock", "quality")
+_NAMED = 4  # sites of one rate that are named; more are counted
 
 
 def _of_all_water(results: Results, by_sites: Results, context: Context) -> tuple[str, ...]:
@@ -90,7 +92,7 @@ def site_figure(results: Results, context: Context, sites: Sequence[str]) -> Fig
     if not any(result.estimate.estimable for result in results):
         return Remark("No site was fished twice in a season, so that no rate of a single site has an interval.")
     names, classes, season = context.names, context.classes, context.season
-    rows = []
+    rows, earlier = [], False
     with style():
         figure, axes = drawing(1, len(classes), height=max(2.4, 0.24 * len(sites) + 1.2), sharey=True)
         for ax, one in zip(axes[0], classes, strict=True):
@@ -103,38 +105,70 @@ def site_figure(results: Results, context: Context, sites: Sequence[str]) -> Fig
                 past = float(np.mean(then)) if then else float("nan")
                 current = now[0] if now else float("nan")
                 ax.plot([past, current], [place, place], color="#b9c3c9", linewidth=1.2, zorder=1)
-                ax.plot(past, place, linestyle="none", marker=then_look.marker, color=then_look.colour, markerfacecolor="white")
-                ax.plot(current, place, linestyle="none", marker=now_look.marker, color=now_look.colour)
+                ax.plot(past, place, linestyle="none", marker=then_look.marker, color=then_look.colour, markerfacecolor="white",
+                        clip_on=False)  # fmt: skip
+                ax.plot(current, place, linestyle="none", marker=now_look.marker, color=now_look.colour, clip_on=False)
+                earlier = earlier or bool(then)
                 rows.append([site, names[one.species.key], size_class, _plain(current), _plain(past), str(len(then))])
             ax.set_yticks(range(len(sites)), sites)
             ax.grid(axis="x")
-            ax.set_xlim(left=-0.03 * ax.get_xlim()[1])  # a site without a catch keeps its whole marker
+            ax.set_xlim(0, max(ax.get_xlim()[1], 1.0))
+            ax.set_ylim(-0.6, len(sites) - 0.4)
             ax.set_xlabel("Fish/h")
         axes[0][0].invert_yaxis()
         handles = [
             axes[0][0].plot([], [], linestyle="none", marker=now_look.marker, color=now_look.colour, label=str(season))[0],
-            axes[0][0].plot([], [], linestyle="none", marker=then_look.marker, color=then_look.colour, markerfacecolor="white",
-                            label="mean of earlier seasons")[0],
-        ]  # fmt: skip
+        ]
+        if earlier:
+            handles += axes[0][0].plot([], [], linestyle="none", marker=then_look.marker, color=then_look.colour,
+                                       markerfacecolor="white", label="mean of earlier seasons")  # fmt: skip
         figure.legend(handles=handles, loc="outside lower center", ncols=2)
         letter(axes, list(names.values()))
         svg = to_svg(figure)
     columns = [Column("Site", align="left"), Column("Species", align="left"), Column("Class", align="left")]
     columns += [Column(str(season), "fish/h"), Column("Earlier mean", "fish/h"), Column("Earlier seasons")]
     behind = frame_table("site-rates-numbers", "Catch rates by site drawn in the figure.", columns, rows)
-    best = []
-    for one in classes:
-        own = [row for row in rows if row[1] == names[one.species.key] and row[3] != "—"]
-        if own:
-            top = max(own, key=lambda row: float(row[3]))
-            low = min(own, key=lambda row: float(row[3]))
-            best.append(f"{names[one.species.key]}: highest at {top[0]} ({top[3]} fish/h), lowest at {low[0]} ({low[3]} fish/h).")
+    best = [_extremes(one, results, context) for one in classes]
     caption = (
-        f"Catch per hour of fish of stock length and longer by site, upstream to downstream, in {season} and on average before. "
+        f"Catch per hour of fish of stock length and longer by site, upstream to downstream, in {season}"
+        f"{' and on average before' if earlier else ''}. "
         "With one or two runs a site, a single site's rate is uncertain; its interval is in the results file."
         f"{first_pass(results)}"
     )
-    return Figure("site-rates", caption, "Dots of catch rate by site, one panel a species. " + " ".join(best), svg, behind)
+    return Figure(
+        "site-rates", caption, "Dots of catch rate by site, one panel a species. " + " ".join(filter(None, best)), svg, behind
+    )
+
+
+def _extremes(one: LengthClasses, results: Results, context: Context) -> str:
+    """Where this season's rate was highest and lowest, with intervals; sites that share it are named together."""
+    size_class = "stock" if "stock" in one.bounds_mm else "all"
+    own = results.where(species=one.species.key, size_class=size_class, season=context.season)
+    by_rate: dict[float, list[Result]] = {}
+    for r in own:
+        if r.site is not None and r.estimate.estimable:
+            shown = format_estimate(r.estimate, context.units).value  # rates that read alike are not called higher or lower
+            by_rate.setdefault(float(shown.replace(",", "")), []).append(r)
+    if not by_rate:
+        return ""
+    name = context.names[one.species.key]
+    if len(by_rate) == 1:
+        (alike,) = by_rate.values()
+        return f"{name}: {_at_sites(alike, context)}."
+    return f"{name}: highest {_at_sites(by_rate[max(by_rate)], context)}, lowest {_at_sites(by_rate[min(by_rate)], context)}."
+
+
+def _at_sites(alike: Sequence[Result], context: Context) -> str:
+    """``at S01 (12.4 fish/h, interval 3.1 to 33.0)``; of several sites the widest limits."""
+    lower, upper = min(r.estimate.lower for r in alike), max(r.estimate.upper for r in alike)
+    shown = format_estimate(replace(alike[0].estimate, lower=lower, upper=upper), context.units)
+    where = joined([str(r.site) for r in alike]) if len(alike) <= _NAMED else f"{len(alike)} sites"
+    interval = (
+        "no interval"
+        if shown.interval == NO_VALUE
+        else f"{'intervals within' if len(alike) > 1 else 'interval'} {shown.interval}"
+    )
+    return f"at {where} ({shown.value} {shown.unit}{' each' if len(alike) > 1 else ''}, {interval})"
 
 
 def _plain(value: float) -> str:

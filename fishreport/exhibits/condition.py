@@ -54,6 +54,10 @@ def length_weight_table(weighed: Condition, context: Context) -> Table:
         f"Length-weight lines of {context.season}: log10 weight (g) = a + b log10 length (mm), with {level} intervals, runs as "
         "clusters and passes over the same water as one run. The correction turns the median weight of the line into the mean."
     )
+    if context.units.system == "us":
+        caption += (
+            " Coefficients are for grams and millimetres, as such lines are published, also in a report in pounds and inches."
+        )
     return frame_table("length-weight", caption, columns, rows, notes=tuple(notes), data=data)
 
 

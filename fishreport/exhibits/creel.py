@@ -123,7 +123,9 @@ def creel_figure(surveyed: Creel, context: Context) -> Figure | None:
                 known = [r for r in line if r.estimate.estimable]
                 if known:
                     first, last = (_cell(r, context) for r in (known[0], known[-1]))
-                    said.append(f"{name}, {_WHAT[quantity]}: {first} in {known[0].season}, {last} in {known[-1].season}.")
+                    said.append(
+                        f"{heading(name)}, {_WHAT[quantity]}: {first} in {known[0].season}, {last} in {known[-1].season}."
+                    )
             narrow_season_axis(ax, surveyed.years)
             ax.set_xlabel("Year")
             ax.set_ylabel(label)

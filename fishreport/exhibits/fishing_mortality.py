@@ -126,7 +126,7 @@ def fishing_sentences(one: SpeciesMortality, found: Mortality, context: Context,
         return _left_over(one, found, context, kept=fishing.kept.get(one.key) if fishing is not None and unruled else None)
     if not asked.fishing.estimable:
         return [*_not_told(asked, fishing, context), *_left_over(one, found, context)]
-    said = [_by_creel(asked, fishing, context), *_left_over(one, found, context, asked)]
+    said = [*_by_creel(asked, fishing, context), *_left_over(one, found, context, asked)]
     return [*said, *_agreement(asked, fishing, found, context)]
 
 
@@ -143,7 +143,8 @@ def _not_told(asked: SpeciesFishing, fishing: Fishing, context: Context) -> list
     return [Finding(sentence(text), (_result(fishing, "fishing_mortality", asked.key, CREEL).id,))]
 
 
-def _by_creel(asked: SpeciesFishing, fishing: Fishing, context: Context) -> Finding:
+def _by_creel(asked: SpeciesFishing, fishing: Fishing, context: Context) -> list[Finding]:
+    """The rate, for the front page where it is firm, and how many of those that may be kept are."""
     name, rate = context.writer.nouns.species_name(asked.key), _result(fishing, "fishing_mortality", asked.key, CREEL)
     share = _result(fishing, "exploitation", asked.key)
     source = f"the creel survey of {asked.year} and the number of fish ({asked.known.density.source.how})"
@@ -152,15 +153,19 @@ def _by_creel(asked: SpeciesFishing, fishing: Fishing, context: Context) -> Find
             f"fishing mortality of {name}, none of which may be kept, was {context.writer.amount(rate.estimate)} by {source}: "
             "deaths after release, and fish kept against the rule"
         )
-        return Finding(sentence(text), (rate.id,))
+        return [Finding(sentence(text), (rate.id,), key=is_firm(rate.estimate))]
     kept = format_estimate(share.estimate, Units())
     limits = "" if kept.interval == NO_VALUE else f" ({kept.interval})"
     amount = context.writer.amount(rate.estimate)
     text = (
         f"fishing mortality of {name} that may be kept ({open_lengths(asked, context)}) was {amount} by {source}, deaths after "
-        f"release included; anglers kept {kept.value}{limits} for every 100 of them present on average through the year"
+        "release included"
     )
-    return Finding(sentence(text), (rate.id, share.id))
+    taken = f"anglers kept {kept.value}{limits} for every 100 {name} that may be kept, present on average through the year"
+    return [
+        Finding(sentence(text), (rate.id,), key=is_firm(rate.estimate)),
+        Finding(sentence(taken), (rate.id, share.id)),
+    ]
 
 
 def _left_over(

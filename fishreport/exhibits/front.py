@@ -5,18 +5,19 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from fishreport.analysis.firm_ground import why_shaky
 from fishreport.analysis.mortality import TOO_SHORT
 from fishreport.analysis.plan import ObjectiveResult
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Finding, Findings, Remark, Scorecard, ScorecardRow
-from fishreport.exhibits.notes import too_short, why_too_short
+from fishreport.exhibits.notes import seasons_lacking, too_short, why_too_short
 from fishreport.exhibits.tabulate import counted, heading, joined
 from fishreport.exhibits.units import format_estimate
 from fishreport.exhibits.wording import VERDICTS, chance_text, sentence
 
 _ORDER = (
     "trend_per_year", "smoothed_change", "catch_rate", "population_size", "relative_weight", "proportional_size",
-    "total_mortality", "objective_probability",
+    "total_mortality", "fishing_mortality", "objective_probability",
 )  # fmt: skip
 """Quantities in the order in which the front page tells of them; what else chapters call key comes after."""
 
@@ -59,7 +60,10 @@ def _doubts(one: ObjectiveResult, context: Context) -> tuple[str, ...]:
     """What a reader must know of the estimate of an objective before relying on it; empty texts where there is nothing."""
     reason = why_too_short(one.outcome.mean)
     short = f"{_called(one, context)}: {TOO_SHORT}{reason}, and its probability too near 0 or 1." if reason else ""
-    return _unjudged(one, context), short, _hangs(one, context)
+    shaky = why_shaky(one.objective.quantity, one.outcome.mean)
+    rate = "taken as a rate of death, the estimate" if one.objective.quantity == "annual_survival" else "the estimate"
+    unsure = f"{_called(one, context)}: {rate} {shaky}, and is no firm ground." if shaky else ""
+    return _unjudged(one, context), short, unsure, _hangs(one, context)
 
 
 def _unjudged(one: ObjectiveResult, context: Context) -> str:
@@ -67,6 +71,9 @@ def _unjudged(one: ObjectiveResult, context: Context) -> str:
     if not one.outcome.mean.estimable or not math.isnan(one.outcome.probability):
         return ""
     reason = next((note for note in one.outcome.notes if note.startswith("not judged: ")), "")
+    lacking = seasons_lacking(one.outcome.notes)
+    if lacking:
+        reason += f", and the number shown is of {'that one' if lacking[0] == 1 else f'those {lacking[0]}'} alone"
     return f"{_called(one, context)}: {reason}." if reason else ""
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from typing import Any
 
 import numpy as np
 from matplotlib.ticker import MaxNLocator
 
 from fishreport.analysis.growth import MIXED, Growth, SpeciesGrowth
+from fishreport.analysis.result import Result
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
 from fishreport.exhibits.notes import shown_note
@@ -25,6 +27,9 @@ GROWTH_ASSUMES = (
     "longer of the young fish, their mean length is too high. In simulated surveys with about 90 aged fish the 95% "
     "interval of the asymptotic length held the truth in about 90 of 100."
 )
+
+
+_MEAN, _CURVE = "mean of the catch", "curve"
 
 
 def with_interval(text: FormattedEstimate) -> str:
@@ -83,10 +88,12 @@ def growth_figure(grown: Growth, context: Context) -> Figure | None:
                               color=fish_look.colour, markeredgewidth=0)  # fmt: skip
             means = one.curve.mean_length
             means = means[means["aged"] >= 2]
-            (mean,) = ax.plot(means["age"], units.length_value(means["length_mm"].to_numpy(float)), linestyle="none",
-                              color=mean_look.colour, marker=mean_look.marker, markersize=4.5, markeredgecolor="white",
-                              markeredgewidth=0.5, zorder=4)  # fmt: skip
-            legend |= {"aged fish": dots, "mean of the catch": mean}
+            if len(means):
+                (mean,) = ax.plot(means["age"], units.length_value(means["length_mm"].to_numpy(float)), linestyle="none",
+                                  color=mean_look.colour, marker=mean_look.marker, markersize=4.5, markeredgecolor="white",
+                                  markeredgewidth=0.5, zorder=4)  # fmt: skip
+                legend |= {_MEAN: mean}
+            legend |= {"aged fish": dots}
             said.append(f"{name}: {counted(one.curve.n, 'aged fish', 'aged fish')}, no curve.")
             if one.curve.estimable:
                 at = np.linspace(0, float(age.max()) + 0.5, 80)
@@ -96,7 +103,7 @@ def growth_figure(grown: Growth, context: Context) -> Figure | None:
                 (line,) = ax.plot(at, value, color=INK)
                 final = one.curve.estimates["asymptotic_length"]
                 dash = ax.axhline(units.length_value(final.value), color=GREY, linewidth=0.9, linestyle=(0, (4, 2)))
-                legend |= {"curve": line, f"{level_of(grown)} band": band, "asymptotic length": dash}
+                legend |= {_CURVE: line, f"{level_of(grown)} band": band, "asymptotic length": dash}
                 said[-1] = f"{name}: {one.curve.n} aged fish; the curve nears {format_estimate(final, units).text}."
             rows += _mean_rows(name, one, context)
             ax.set_xlabel("Age (years)")
@@ -110,12 +117,28 @@ def growth_figure(grown: Growth, context: Context) -> Figure | None:
     behind = frame_table(
         "length-at-age-numbers", "Mean length at age in the catch, and on the curve.", _mean_columns(context), rows
     )
-    caption = (
-        f"Length at age of all aged fish (dots), mean length at age in the catch (squares) and the von Bertalanffy "
-        f"curve with its {level_of(grown)} band. The dashed line is the asymptotic length. The dots lie above the curve "
-        "where long fish were picked for ageing more often than they stand in the catch."
+    return Figure(
+        "length-at-age",
+        _figure_caption(legend, shown, grown),
+        "Scatter of length on age by species. " + " ".join(said),
+        svg,
+        behind,
     )
-    return Figure("length-at-age", caption, "Scatter of length on age by species. " + " ".join(said), svg, behind)
+
+
+def _figure_caption(drawn: Collection[str], shown: list[tuple[str, SpeciesGrowth]], grown: Growth) -> str:
+    """What the figure shows, of which only what is `drawn` is told."""
+    parts = ["length at age of all aged fish (dots)"]
+    parts += ["mean length at age in the catch (squares)"] if _MEAN in drawn else []
+    parts += [f"the von Bertalanffy curve with its {level_of(grown)} band"] if _CURVE in drawn else []
+    caption = sentence(joined(parts))
+    if _CURVE in drawn:
+        caption += (
+            " The dashed line is the asymptotic length. The dots lie above the curve where long fish were picked for ageing more "
+            "often than they stand in the catch."
+        )
+    without = [name.lower() for name, one in shown if not one.curve.estimable]
+    return f"{caption} No curve could be fitted for {joined(without, 'or')}." if without else caption
 
 
 def _mean_columns(context: Context) -> list[Column]:
@@ -259,12 +282,13 @@ def _reached(one: SpeciesGrowth, grown: Growth, context: Context) -> list[Findin
     """At what age the mean fish reaches the published lengths."""
     name, classes = context.writer.nouns.species_name(one.key), context.classes_of(one.key)
     youngest, oldest = float(one.aged["age"].min()), float(one.aged["age"].max())
-    words, ids, never, never_ids = [], list[str](), [], list[str]()
+    words, ids = [], list[str]()
+    short: dict[bool, list[Result]] = {True: [], False: []}
+    final = one.curve.estimates["asymptotic_length"]
     for result in grown.results.where(quantity="age_at_length", species=one.key):
         size_class = str(result.size_class)
         if not result.estimate.estimable:
-            never.append(size_class)
-            never_ids.append(result.id)
+            short[final.upper < classes.bounds_mm[size_class][0]].append(result)
         elif youngest <= result.estimate.value <= oldest:
             bound = context.units.class_length(size_class, classes.published_mm, classes.published_in)
             words.append(f"{size_class} length ({bound}) at {_years(result.estimate)}")
@@ -272,9 +296,18 @@ def _reached(one: SpeciesGrowth, grown: Growth, context: Context) -> list[Findin
     said = []
     if words:
         said.append(Finding(sentence(f"the mean {name} reaches {joined(words)} of age at the survey"), tuple(ids)))
-    if never:
-        text = f"the mean {name} never reaches {joined(never, 'or')} length; only fish that grow better than the mean do"
-        said.append(Finding(sentence(text), tuple(never_ids)))
+    if never := short[True]:
+        text = (
+            f"the mean {name} never reaches {joined([str(r.size_class) for r in never], 'or')} length; only fish that grow "
+            "better than the mean do"
+        )
+        said.append(Finding(sentence(text), tuple(r.id for r in never)))
+    if unsure := short[False]:
+        text = (
+            f"whether the mean {name} ever reaches {joined([str(r.size_class) for r in unsure], 'or')} length cannot be told: "
+            f"the length that it grows towards, {context.writer.amount(final)}, may lie above that"
+        )
+        said.append(Finding(sentence(text), tuple(r.id for r in unsure), "unclear"))
     return said
 
 

@@ -11,9 +11,12 @@ from matplotlib.axes import Axes
 from fishreport.analysis.result import Result
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure
-from fishreport.exhibits.style import drawing, interval_points, letter, looks, season_axis, style, to_svg
+from fishreport.exhibits.style import INK, drawing, interval_points, letter, looks, season_axis, style, to_svg
 from fishreport.exhibits.tabulate import frame_table
 from fishreport.exhibits.units import format_estimate
+
+_ENOUGH, _FAR_WIDER = 5, 4.0
+"""Intervals in a panel, and width over their median, from which one is not to set the frame (our own choice)."""
 
 
 def narrow_season_axis(ax: Axes, seasons: Sequence[int]) -> None:
@@ -64,8 +67,10 @@ def history_figure(
     with style():
         figure, axes = drawing(1, len(shown), height=2.9)
         used: dict[str, Any] = {}
+        beyond = False
         for ax, one in zip(axes[0], shown, strict=True):
             own = [r for r in chosen if r.species == one.species.key]
+            shifts: dict[str, float] = {}
             present = [c for c in series if any(r.size_class == c for r in own)]
             for place, size_class in enumerate(present):
                 line = [r for r in own if r.size_class == size_class]
@@ -73,10 +78,12 @@ def history_figure(
                     np.array([[r.estimate.value, r.estimate.lower, r.estimate.upper] for r in line]), line[0].estimate.units
                 )[0]
                 shift = 0.18 * (place - (len(present) - 1) / 2)
+                shifts[size_class] = shift
                 years = [r.season or 0 for r in line]
                 value, lower, upper = values.T
                 interval_points(ax, years, value, lower, upper, look[size_class], label=series[size_class], offset=shift)
             narrow_season_axis(ax, sorted({r.season or 0 for r in own}))
+            beyond |= _kept_in_sight(ax, own, shifts, context, from_zero=from_zero)
             if from_zero:
                 ax.set_ylim(bottom=0)
             used |= {text: handle for handle, text in zip(*ax.get_legend_handles_labels(), strict=True)}
@@ -96,10 +103,33 @@ def history_figure(
         )  # fmt: skip
     if any(_breaks(chosen, one.species.key, size_class) for one in shown for size_class in series):
         caption += " Where a line breaks, a season that was fished has no estimate."
+    if beyond:
+        caption += " An arrow marks an interval that goes on beyond the frame; its limits are in the numbers of the figure."
     behind = frame_table(f"{label}-numbers", f"{noun} by season, as drawn.", columns, rows, data=[r.record() for r in chosen])
     return Figure(
         label, caption, f"{noun} by season with intervals, one panel a species. {_ends(chosen, context, series)}", svg, behind
     )
+
+
+def _kept_in_sight(ax: Axes, drawn: Sequence[Result], shifts: Mapping[str, float], context: Context, *, from_zero: bool) -> bool:
+    """Frame a panel by its usual intervals where single ones are far wider, with an arrow where one goes on; whether any does."""
+    known = [r for r in drawn if r.estimate.estimable and np.isfinite([r.estimate.lower, r.estimate.upper]).all()]
+    if len(known) < _ENOUGH:
+        return False
+    limits = np.array([[r.estimate.value, r.estimate.lower, r.estimate.upper] for r in known])
+    value, lower, upper = context.units.quantity(limits, known[0].estimate.units)[0].T
+    wide = upper - lower > _FAR_WIDER * np.median(upper - lower)
+    low, high = min(value.min(), lower[~wide].min()), max(value.max(), upper[~wide].max())
+    pad = 0.1 * (high - low)
+    low, high = (0.0 if from_zero else low - pad), high + pad
+    above, under = upper > high, (lower < low) & (not from_zero)
+    if not (wide & (above | under)).any():
+        return False
+    ax.set_ylim(low, high)
+    for out, edge, marker in ((above, high, "^"), (under, low, "v")):
+        years = [(r.season or 0) + shifts[str(r.size_class)] for r, is_out in zip(known, out, strict=True) if is_out]
+        ax.plot(years, [edge] * len(years), linestyle="none", marker=marker, markersize=5, color=INK, clip_on=False, zorder=5)
+    return True
 
 
 def _breaks(chosen: Sequence[Result], species: str, size_class: str) -> bool:

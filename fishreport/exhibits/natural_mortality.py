@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -33,6 +34,7 @@ FORMS = {
 }
 USED = "Used for all rates of death"
 MEDIAN = "Median of the forms"
+TOTAL = "Total mortality"
 GIVEN = "given by the study"
 FIT = "fits total mortality and creel survey"
 FIT_USED = (
@@ -103,6 +105,11 @@ def _basis(one: SpeciesMortality, context: Context) -> str:
     return "the forms were given " + ", ".join(known) if known else "nothing is known to predict it from"
 
 
+def _total_words(totals: Sequence[Estimate | None], panel: int) -> str:
+    total = totals[panel] if totals else None
+    return f"; total mortality {value_cell(total)}" if total is not None and total.estimable else ""
+
+
 def natural_figure(found: Mortality, context: Context, fishing: Fishing | None = None) -> Figure | None:
     """The forms of natural mortality beside each other, with their median, the value used and total mortality."""
     shown = [(name, one) for name, one in by_species(found, context) if one.forms is not None]
@@ -111,19 +118,26 @@ def natural_figure(found: Mortality, context: Context, fishing: Fishing | None =
     rows, said = [], []
     form_look, used_look, total_look, median_look = looks(["form", "used", "total", "median"]).values()
     fits = _fits(fishing)
+    lines = [
+        (label, values, look)
+        for label, values, look in (
+            (MEDIAN, [one.forms.median for _, one in shown if one.forms is not None], median_look),
+            (USED, [fits.get(one.key, one.natural) for _, one in shown], used_look),
+            (TOTAL, [one.fit.total_mortality if one.fit is not None else None for _, one in shown], total_look),
+        )
+        if any(e is not None and e.estimable for e in values)
+    ]
+    totals = next((values for label, values, _ in lines if label == TOTAL), [])
     names = [key for key in FORMS if any(one.forms is not None and key in set(one.forms.table["form"]) for _, one in shown)]
     with style():
-        figure, axes = drawing(1, len(shown), height=0.24 * len(names) + 1.94, sharey=True)
-        for ax, (name, one) in zip(axes[0], shown, strict=True):
+        figure, axes = drawing(1, len(shown), height=0.24 * (len(names) + len(lines)) + 1.22, sharey=True)
+        for panel, (ax, (name, one)) in enumerate(zip(axes[0], shown, strict=True)):
             assert one.forms is not None
             values = dict(zip(one.forms.table["form"], one.forms.table["value"], strict=True))
             place = [names.index(key) + 1 for key in values]
             ax.plot(list(values.values()), place, linestyle="none", marker=form_look.marker, color=form_look.colour)
-            for at, estimate, look in (
-                (0, one.forms.median, median_look),
-                (-1, fits.get(one.key, one.natural), used_look),
-                (-2, one.fit.total_mortality if one.fit is not None else None, total_look),
-            ):
+            for below, (_, estimates, look) in enumerate(lines):
+                at, estimate = -below, estimates[panel]
                 if estimate is None or not estimate.estimable:
                     continue
                 if math.isfinite(estimate.lower) and math.isfinite(estimate.upper):
@@ -134,19 +148,26 @@ def natural_figure(found: Mortality, context: Context, fishing: Fishing | None =
             ax.set_xlabel("Per year")
             rows += [[name, FORMS[key], format_number(value, digits=2)] for key, value in values.items()]
             used = value_cell(fits.get(one.key, one.natural))
-            median = f"their median {value_cell(one.forms.median)}"
-            said.append(f"{name}: forms from {one.forms.lowest:.2f} to {one.forms.highest:.2f}, {median}, used {used}.")
+            median = f"{'their median' if len(values) > 1 else 'median'} {value_cell(one.forms.median)}"
+            forms = f"forms from {one.forms.lowest:.2f} to {one.forms.highest:.2f}" if len(values) > 1 else "one form"
+            said.append(f"{name}: {forms}, {median}, used {used}{_total_words(totals, panel)}.")
             rows += [[name, MEDIAN, value_cell(one.forms.median)], [name, USED, used]]
-        ticks = ["Total mortality", USED, MEDIAN, *(FORMS[key] for key in names)]
-        axes[0][0].set_yticks(np.arange(-2, len(names) + 1), ticks)
-        axes[0][0].set_ylim(-2.6, len(names) + 0.6)
+        ticks = [*(label for label, _, _ in reversed(lines)), *(FORMS[key] for key in names)]
+        axes[0][0].set_yticks(np.arange(1 - len(lines), len(names) + 1), ticks)
+        axes[0][0].set_ylim(0.4 - len(lines), len(names) + 0.6)
         letter(axes, [name for name, _ in shown])
         svg = to_svg(figure)
     columns = [Column("Species", align="left"), Column("Form", align="left"), Column("Natural mortality", "per year")]
     behind = frame_table("natural-forms-numbers", "Natural mortality by form, as drawn.", columns, rows)
     caption = (
         f"Natural mortality by every published form (dots), their median and the value used for all rates of death, with "
-        f"{level_of(found)} intervals, and total mortality of {context.season}. Where the forms reach past total mortality, they "
-        "cannot all hold on this water."
+        f"{level_of(found)} intervals"
     )
+    if totals:
+        caption += (
+            f", and total mortality of {context.season}. Where the forms reach past total mortality, they cannot all hold on "
+            "this water."
+        )
+    else:
+        caption += f". The total mortality of {context.season} could not be estimated."
     return Figure("natural-forms", caption, "Points of natural mortality by form. " + " ".join(said), svg, behind)

@@ -37,6 +37,15 @@ def too_short(estimate: Estimate) -> str:
     return f" ({TOO_SHORT}{reason})" if reason else ""
 
 
+_LACKING = re.compile(r"not judged: (\d+) of the (\d+) seasons could be estimated")
+
+
+def seasons_lacking(notes: Iterable[str]) -> tuple[int, int] | None:
+    """Seasons that could be estimated, and those that an objective asks for, where too few left it unjudged; else None."""
+    found = next((match for note in notes if (match := _LACKING.fullmatch(note))), None)
+    return (int(found[1]), int(found[2])) if found else None
+
+
 _NUMBER = r"\d[\d,]*(?:\.\d+)?"
 _MEASURE = re.compile(
     rf"(?<![\w.])(?P<low>{_NUMBER})(?:(?P<between>-| to )(?P<high>{_NUMBER})?)? (?P<unit>mm|km|kg|g)\b(?!\s*/| \([\d.]+ in\))"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -322,7 +323,9 @@ def findings(population: Population, context: Context) -> Findings:
         now = _total(population, census)
         if now is None:
             continue
-        said += [context.writer.level(now, key=census.season == context.season), *changes.get(now.id, ())]
+        reported = census.season == context.season
+        said.append(context.writer.level(now, key=reported))
+        said += [replace(one, key=reported and one.direction in ("up", "down")) for one in changes.get(now.id, ())]
         said += _one_class(population, census, context)
     if population.removals:
         latest = max(one.season for one in population.removals)

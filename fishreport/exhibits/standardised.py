@@ -14,6 +14,7 @@ from fishreport.analysis.result import Result, Results
 from fishreport.exhibits.context import Context
 from fishreport.exhibits.exhibit import Column, Figure, Finding, Findings, Table
 from fishreport.exhibits.history import narrow_season_axis
+from fishreport.exhibits.notes import singular
 from fishreport.exhibits.style import GREY, PALE, drawing, interval_points, letter, looks, style, to_svg
 from fishreport.exhibits.tabulate import frame_table, grid_table, heading, joined
 from fishreport.exhibits.trend import p_text
@@ -182,7 +183,7 @@ def check_table(indices: Sequence[StandardisedIndex], context: Context) -> Table
                 ]
             )  # fmt: skip
         for note in (*one.notes, *m.notes):
-            notes[f"{context.names[one.species]}, {one.size_class}: {note}."] = None
+            notes[f"{context.names[one.species]}, {one.size_class}: {singular(note)}."] = None
     if not rows:
         return None
     columns = [Column("Species", align="left"), Column("Class", align="left"), Column("Catches", align="left"), Column("Runs")]
@@ -256,23 +257,36 @@ def _disagreement(one: StandardisedIndex, plain: Results, context: Context) -> l
     if len(beside) < 2:
         return []
     ids = tuple(r.id for item in beside for r in (item.plain, item.index))
-    worst = max(beside, key=lambda item: abs(item.apart))
+    apart = max(abs(item.apart) for item in beside)
     name = context.writer.nouns.fish(one.species, one.size_class)
-    size = format_number(abs(worst.apart), decimals=0)
-    if abs(worst.apart) < APART:
+    size = format_number(apart, decimals=0)
+    if apart < APART:
         text = (
             f"for {name} the plain mean and the standardised catch rate agree within {size if float(size) else 1}% in all "
             f"{len(beside)} seasons"
         )
         return [Finding(sentence(text), ids)]
+    told = [item for item in beside if abs(item.apart) >= APART and (item.missed or not _far_inside(item))]
+    if not told:
+        return []
+    worst = max(told, key=lambda item: abs(item.apart))
+    size = format_number(abs(worst.apart), decimals=0)
     side = "above" if worst.apart > 0 else "below"
     head = f"in {worst.season} the plain mean of {name} lies {size}% {side} the standardised catch rate"
     return [Finding(sentence(f"{head}; {_why(worst)}"), (worst.plain.id, worst.index.id))]
 
 
+def _far_inside(item: _Season) -> bool:
+    """Whether plain mean and index lie less than half as far apart as the limit on that side of either (our own choice)."""
+    a, b = item.plain.estimate, item.index.estimate
+    apart = abs(a.value - b.value)
+    reaches = (a.value - a.lower, b.upper - b.value) if a.value > b.value else (a.upper - a.value, b.value - b.lower)
+    return all(apart < reach / 2 for reach in reaches)
+
+
 def _why(item: _Season) -> str:
     if not item.missed:
-        return "no site was missed: the catch was spread over the sites otherwise than in the other seasons"
+        return "no site was missed, but the catch may have been spread over the sites otherwise than in the other seasons"
     sites = f"{joined(item.missed)} {'was' if len(item.missed) == 1 else 'were'} not fished"
     if not math.isfinite(item.shift):
         return sites
@@ -281,8 +295,11 @@ def _why(item: _Season) -> str:
     if share >= 0.5:
         usual = "fewer" if item.shift > 0 else "more"
         they = "together they usually give" if len(item.missed) > 1 else "it usually gives"
-        return f"{sites}; {they} {usual} of these fish than the other sites near, which makes about {shift} of difference"
+        return f"{sites}; {they} {usual} of these fish than the other sites near, which would make a difference of about {shift}"
     if abs(item.shift) < 1:
         return f"{sites}, but they are about average and explain almost none of it"
     way = "the same way" if share > 0 else "the other way"
-    return f"{sites}, which alone would make {shift} {way}: the other sites, too, caught otherwise than in other seasons"
+    return (
+        f"{sites}, which alone would make a difference of {shift} {way}: the other sites, too, may have caught otherwise than in "
+        "other seasons"
+    )

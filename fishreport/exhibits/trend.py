@@ -190,11 +190,11 @@ def _panel(ax: Axes, trend: IndexTrend, context: Context) -> None:
         return np.asarray(units.quantity(np.asarray(x, float), s.units)[0], dtype=float)
 
     interval_points(ax, s.year, shown(s.value), shown(s.lower), shown(s.upper), point, label=_SEASON, line=False)
-    if trend.smooth is not None and trend.smooth.year.size:
-        m = trend.smooth
+    m = trend.smooth
+    if m is not None and _has_level(trend):
         ax.fill_between(m.year, shown(m.lower), shown(m.upper), color=PALE, linewidth=0, label=_BAND)
         ax.plot(m.year, shown(m.level), color=smooth.colour, linewidth=1.8, label=_LEVEL)
-    if trend.line is not None and trend.line.year.size:
+    if trend.line is not None and _has_line(trend):
         ax.plot(trend.line.year, shown(trend.line.fitted), color=INK, linewidth=1.0, linestyle=line.dash, label=_TREND)
     narrow_season_axis(ax, s.seasons)
 
@@ -213,14 +213,14 @@ def _numbers(label: str, trends: Sequence[IndexTrend], context: Context) -> Tabl
     rows, data = [], []
     for one in trends:
         s, m = one.series, one.smooth
-        if m is None or not m.year.size:
-            continue
         name = index_name(s, context, units=True)
         values = dict(zip(s.year.tolist(), s.value.tolist(), strict=True))
-        for at, year in enumerate(m.year.tolist()):
-            numbers = [values.get(year, math.nan), m.level[at], m.lower[at], m.upper[at]]
+        for at, year in enumerate(m.year.tolist() if m is not None and _has_level(one) else s.year.tolist()):
+            level = [m.level[at], m.lower[at], m.upper[at]] if m is not None and _has_level(one) else [math.nan] * 3
+            numbers = [values.get(year, math.nan), *level]
             text = ["—" if math.isnan(x) else format_number(float(context.units.quantity(float(x), s.units)[0])) for x in numbers]
-            rows.append([context.names[s.species], name, f"{year:.0f}", *text[:2], f"{text[2]} to {text[3]}"])
+            limits = "—" if math.isnan(level[1]) else f"{text[2]} to {text[3]}"
+            rows.append([context.names[s.species], name, f"{year:.0f}", *text[:2], limits])
             data.append(
                 {"species": s.species, "quantity": s.quantity, "size_class": s.size_class, "season": int(year), "units": s.units}
                 | dict(zip(("value", "level", "lower", "upper"), numbers, strict=True))
@@ -234,6 +234,34 @@ def _legend(figure: object, axes: np.ndarray) -> None:
     found = {text: handle for ax in axes.ravel() for handle, text in zip(*ax.get_legend_handles_labels(), strict=True)}
     handles = {text: found[text] for text in _DRAWN_WITH if text in found}
     figure.legend(handles.values(), handles.keys(), loc="outside lower center", ncols=4)  # type: ignore[attr-defined]
+
+
+def _has_level(trend: IndexTrend) -> bool:
+    return trend.smooth is not None and bool(trend.smooth.year.size)
+
+
+def _has_line(trend: IndexTrend) -> bool:
+    return trend.line is not None and bool(trend.line.year.size)
+
+
+def _drawn(trends: Sequence[IndexTrend]) -> tuple[bool, bool]:
+    """Whether a smoothed level, and whether a trend line, is drawn in some panel."""
+    return any(map(_has_level, trends)), any(map(_has_line, trends))
+
+
+def _not_drawn(trends: Sequence[IndexTrend], context: Context) -> str:
+    """What some panels or all lack, as sentences to end a caption with, a blank before each; empty where every panel is whole."""
+    said = []
+    for what, has in (("smoothed level", _has_level), ("trend line", _has_line)):
+        lacking = [t for t in trends if not has(t)]
+        if len(lacking) == len(trends):
+            said.append(f" No {what} could be estimated.")
+        elif lacking:
+            names = joined(
+                [f"{context.names[t.series.species].lower()}, {index_name(t.series, context).lower()}" for t in lacking]
+            )
+            said.append(f" No {what} could be estimated for {names}.")
+    return "".join(said)
 
 
 def trend_figure(trends: Sequence[IndexTrend], context: Context) -> Figure | None:
@@ -251,13 +279,17 @@ def trend_figure(trends: Sequence[IndexTrend], context: Context) -> Figure | Non
         _legend(figure, axes)
         letter(axes, [context.names[t.series.species] for t in shown])
         svg = to_svg(figure)
-    caption = (
-        "Standardised catch per hour of fish of stock length and longer. The smoothed level tells real change from sampling "
-        "error: it moves no more than the intervals of the seasons call for. The dotted line is the trend."
-    )
-    alt = "Points with intervals by season and a smoothed line, one panel a species. " + " ".join(
-        _told(t, context) for t in shown
-    )
+    smoothed, lined = _drawn(shown)
+    caption = "Standardised catch per hour of fish of stock length and longer, with intervals."
+    if smoothed:
+        caption += (
+            " The smoothed level tells real change from sampling error: it moves no more than the intervals of the seasons call "
+            "for."
+        )
+    caption += " The dotted line is the trend." if lined else ""
+    caption += _not_drawn(shown, context)
+    alt = f"Points with intervals by season{' and a smoothed line' if smoothed else ''}, one panel a species. "
+    alt += " ".join(_told(t, context) for t in shown)
     return Figure("trend-catch", caption, alt, svg, _numbers("trend-catch-numbers", shown, context))
 
 
@@ -299,9 +331,11 @@ def other_figure(trends: Sequence[IndexTrend], context: Context) -> Figure | Non
             axes[i][0].set_ylabel(f"{_AXES[quantity]} ({unit})" if quantity == "mean_length" else _AXES[quantity])
         _legend(figure, axes)
         svg = to_svg(figure)
+    smoothed, lined = _drawn(shown)
+    drawn = ["intervals", *["smoothed levels"] * smoothed, *["trend lines (dotted)"] * lined]
     caption = (
         "Share of stock fish that reach quality length, mean relative weight and mean length of fish of stock length and longer, "
-        "with smoothed levels and trend lines (dotted)."
+        f"with {joined(drawn)}.{_not_drawn(shown, context)}"
     )
     alt = "Points with intervals by season, a row an index, a column a species. " + " ".join(_told(t, context) for t in shown)
     return Figure("trend-size-condition", caption, alt, svg, _numbers("trend-size-condition-numbers", shown, context))

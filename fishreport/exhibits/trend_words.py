@@ -29,7 +29,8 @@ STEADY = {
 }
 # A share is steady within this part of its own mean level at most: a point a year is much for a share of 3% (ours too).
 _STEADY_PART = 1 / 20
-# Indices whose change from the first season to the last belongs on the front page, of the class that the species leads with.
+# Indices whose trend or change from the first season to the last belongs on the front page, of the class that the species
+# leads with; one that restates another gives way to it.
 _KEY = (QUANTITY, "relative_weight", "condition_factor")
 
 
@@ -90,14 +91,16 @@ def _species(
         if not one.result.estimate.estimable:
             lost.setdefault(one.result.estimate.notes[0].removeprefix("not estimable: "), []).append(one)
             continue
+        front = main and s.quantity in _KEY and not one.restates
         margin = steady_margin(s) if one.result.estimate.units.startswith("percent") else 0.0
+        way = direction(one.result.estimate, margin=margin)
         found = context.writer.trend(
-            one.result, first=int(s.year[0]), last=int(s.year[-1]), seasons=s.year.size, margin=margin, key=lead,
+            one.result, first=int(s.year[0]), last=int(s.year[-1]), seasons=s.year.size, margin=margin,
+            key=lead or (front and way in ("up", "down")),
             allowed=Allowance(one.adjusted_p, f"{counted(counts.tested, 'trend')} tested"),
         )  # fmt: skip
         moved = one.smooth is not None and direction(one.smooth.change) in ("up", "down")
-        way = direction(one.result.estimate, margin=margin)
-        front, told = main and s.quantity in _KEY, way != "unclear"
+        told = way != "unclear"
         doubted = way in ("up", "down") and one.adjusted_p >= 1 - counts.level
         # A trend that does not stand gives way to the comparison that does.
         better = doubted and moved and one.smooth_adjusted_p < 1 - moves.level

@@ -296,9 +296,7 @@ def fit_stratified_growth(
     if not settled.all():
         notes.append(f"{int(np.sum(~settled))} of {resamples} bootstrap replicates did not settle and are left out")
     replicates = replicates[settled]
-    open_ended = float(np.isinf(replicates[:, 0]).mean())
-    if open_ended > 0:
-        notes.append(f"{100 * open_ended:.0f} % of the bootstrap replicates have no asymptote; they count as infinite")
+    notes += _open_ended(float(np.isinf(replicates[:, 0]).mean()))
     if natural[0] > BEYOND_DATA * lengths.max():
         notes.append(
             f"the asymptotic length lies {100 * (natural[0] / lengths.max() - 1):.0f} % beyond the longest aged fish "
@@ -342,6 +340,12 @@ def _estimate(value: float, draws: Floats, level: float, units: str, method: str
     # the spread between the quartiles does not run away with the few replicates that have a far asymptote
     se = float(np.subtract(*np.quantile(finite, [0.8413, 0.1587]))) / 2
     return Estimate(value, se, min(sides[0], value), max(sides[1], value), level, units, method, n, notes)
+
+
+def _open_ended(share: float) -> list[str]:
+    """That replicates have no asymptote, where it is a percent of them or more."""
+    percent = round(100 * share)
+    return [f"{percent} % of the bootstrap replicates have no asymptote; they count as infinite"] if percent else []
 
 
 def _nothing(

@@ -13,7 +13,7 @@ from fishreport.analysis.result import Results
 from fishreport.exceptions import StudyError
 from fishreport.exhibits.brief import CAUTION, Brief, Told, brief_content, tally_of
 from fishreport.exhibits.brief_rules import RuleRow
-from fishreport.exhibits.brief_work import HOW
+from fishreport.exhibits.brief_work import HOW, whole_season
 from fishreport.exhibits.exhibit import FIGURE_TYPE, TABLE_TYPE
 from fishreport.exhibits.tabulate import counted
 from fishreport.report.assemble import Document
@@ -255,7 +255,7 @@ def read_sheet(document: Document, study: Study) -> Sheet:
     brief = brief_content(
         study,
         Results(result_from_record(record) for record in document.results),
-        work=_behind(document, "effort-history"),
+        work=_behind(document, "effort-history") or whole_season(_behind(document, "effort"), study.season.year),
         frequencies=_behind(document, "length-frequency"),
         tests=_behind(document, "trends"),
     )

@@ -14,12 +14,11 @@ from fishreport.analysis.classes import LATER_PASSES
 from fishreport.analysis.mortality import AGES_USED, SHARED_AGES
 from fishreport.analysis.result import Result, Results
 from fishreport.exhibits.brief import brief_content, tally_of
-from fishreport.exhibits.brief_pictures import third_picture
+from fishreport.exhibits.brief_pictures import size_picture, third_picture
 from fishreport.exhibits.brief_words import PlainWords, of_hundred, plain, range_sentence
 from fishreport.exhibits.context import report_context
 from fishreport.exhibits.units import format_estimate
 from fishreport.methods.estimate import Estimate
-from fishreport.study import read_study
 
 
 @pytest.fixture
@@ -347,15 +346,12 @@ def test_the_third_drawing_is_what_there_is(study):
     assert content(study, Results()).third is None
 
 
-@pytest.mark.parametrize("shared", [False, True])
-def test_an_aim_on_deaths_says_of_which_ages_and_how_good_its_range_is(repository, shared):
-    notes = (f"{AGES_USED}3 and older", *([SHARED_AGES] if shared else []))
-    e = estimate(0.7, 0.5, 0.9, "per year").noting(*notes)
-    known = Results([Result("total_mortality", e, 2025, "brown_trout", "all")])
-    study = read_study(repository / "demo_inputs")
-    aim = next(row for row in brief_content(study, known).aims if "die in a year" in row.about)
-    assert aim.about == "Of 100 brown trout of age 3 and older, those that die in a year"
-    assert aim.found == "50 of 100 (39 to 59)" + ("; this range is too narrow: seasons share aged fish" if shared else "")
+@pytest.mark.parametrize(
+    ("fish", "said"), [(1, "How long the one measured brown trout of 2025 was."), (2, "How long 2 measured")]
+)
+def test_lengths_of_a_single_fish_are_told_of_one(words, fish, said):
+    rows = [{"species": "brown_trout", "season": 2025, "lower_mm": 200, "upper_mm": 210, "count": fish}]
+    assert size_picture(rows, words, Results()).caption.startswith(said)
 
 
 def test_the_drawing_of_survival_names_the_ages_that_all_seasons_share(words):

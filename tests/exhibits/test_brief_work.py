@@ -5,15 +5,18 @@ from __future__ import annotations
 import dataclasses
 
 import pytest
-from brief_sample import SPECIES, estimate, made_results, made_study, work_of
+from brief_sample import SPECIES, estimate, made_document, made_results, made_study, work_of
+from nbformat import NotebookNode
 
 from fishreport.analysis.classes import LATER_RUNS
 from fishreport.analysis.result import Result, Results
 from fishreport.exhibits.brief import brief_content
-from fishreport.exhibits.brief_work import care_taken
+from fishreport.exhibits.brief_work import care_taken, whole_season
+from fishreport.exhibits.exhibit import TABLE_TYPE
 from fishreport.exhibits.units import format_estimate
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.fish_care import harmed_share
+from fishreport.report.brief import read_sheet
 
 
 @pytest.fixture
@@ -100,3 +103,56 @@ def test_nothing_of_fish_whose_fate_nobody_wrote_down(study):
     assert care_taken(Results(), 2025) == ()
     own = Result("handling_mortality", estimate(3.0, 2.0, 5.0, "percent"), 2025, "brown_trout", "all", detail="died or injured")
     assert care_taken(Results([own]), 2025) == ()
+
+
+@pytest.mark.parametrize(
+    ("whole", "said"),
+    [
+        (841, "It caught 561 brown trout and 280 rainbow trout."),
+        (842, "It caught 561 brown trout, 280 rainbow trout and 1 fish of another species."),
+        (845, "It caught 561 brown trout, 280 rainbow trout and 4 fish of other species."),
+    ],
+)
+def test_what_was_caught_adds_up_to_all_fish(study, whole, said):
+    work = [{**row, "fish": whole} for row in work_of(study)]
+    assert brief_content(study, Results(results_of()), work=work).did[1].text == said
+
+
+@pytest.mark.parametrize(("others", "more"), [(0, ""), (3, ", but 3 fish of other species")])
+def test_no_fish_of_the_study_is_said_beside_those_of_others(study, others, more):
+    none = dict.fromkeys(("brown_trout", "rainbow_trout"), 0)
+    work = [{**row, **none, "fish": others} for row in work_of(study)]
+    text = brief_content(study, Results(results_of()), work=work).did[1].text
+    assert text == f"It caught no fish of the species that the study is about{more}."
+
+
+def test_the_row_of_a_season_from_its_sites():
+    sites = [
+        {"site": "S1", "reach": "Upper", "river_km": 1.0, "runs": 2, "effort_h": 0.5, "fish": 9, "brown_trout": 8},
+        {"site": "S2", "reach": "Upper", "river_km": 2.0, "runs": 3, "effort_h": 0.6, "fish": 2, "brown_trout": 2},
+    ]
+    assert whole_season(sites, 2025) == [
+        {"season": 2025, "sites": 2, "runs": 5, "effort_h": pytest.approx(1.1), "fish": 11, "brown_trout": 10}
+    ]
+    assert whole_season([], 2025) == []
+
+
+def test_a_single_season_has_its_hours_and_its_catch(study):
+    """A report of one season has no figure of effort by season; its table by site holds the numbers."""
+    site = {"site": "S1", "reach": "", "river_km": 1.0, "runs": 6, "effort_h": 1.02, "fish": 173, "brown_trout": 84}
+    table = {"label": "effort", "data": [site, {**site, "site": "S2", "rainbow_trout": 5}]}
+    document = made_document(study, Results(results_of()))
+    document.notebook.cells[0].outputs[0].data = NotebookNode({TABLE_TYPE: {**table, "data": [{"rainbow_trout": 0, **row}
+                                                                                             for row in table["data"]]}})  # fmt: skip
+    said = [finding.text for finding in read_sheet(document, study).brief.did]
+    assert "It made 12 runs at 2 places and had the current on for 2.0 hours." in said[0]
+    assert said[1] == "It caught 168 brown trout, 5 rainbow trout and 173 fish of other species."
+
+
+@pytest.mark.parametrize(("before", "said"), [(1, "; over the season before it was"), (2, "; over the 2 seasons before it was")])
+def test_seasons_before_are_counted_where_there_are_several(before, said):
+    results = []
+    for season in range(2025 - before, 2026):
+        share = harmed_share(2, 200)
+        results.append(Result("handling_mortality", share, season, None, "all", detail="all species, died or injured"))
+    assert said in care_taken(Results(results), 2025)[0].text

@@ -114,10 +114,22 @@ def test_every_caution_names_its_source_and_defers_to_rules():
 @pytest.mark.parametrize(
     ("numbers", "direction", "words"),
     [
-        ((1.67, 1.03, 2.60), "up", "more often than in the seasons before: 1.67 times as often (95% interval 1.03 to 2.60)"),
-        ((0.41, 0.20, 0.75), "down", "less often than in the seasons before: 0.41 times as often (95% interval 0.20 to 0.75)"),
-        ((1.30, 0.80, 2.10), "unclear", "cannot be told: 1.30 times as often (95% interval 0.80 to 2.10)"),
-        ((np.nan, 1.90, np.inf), "up", "more often than in the seasons before: at least 1.9 times as often (95% limit)"),
+        (
+            (1.67, 1.03, 2.60),
+            "up",
+            "more often than in the seasons before: 1.67 times as often (95% interval 1.03 to 2.60, runs as clusters)",
+        ),
+        (
+            (0.41, 0.20, 0.75),
+            "down",
+            "less often than in the seasons before: 0.41 times as often (95% interval 0.20 to 0.75, runs as clusters)",
+        ),
+        ((1.30, 0.80, 2.10), "unclear", "cannot be told: 1.30 times as often (95% interval 0.80 to 2.10, runs as clusters)"),
+        (
+            (np.nan, 1.90, np.inf),
+            "up",
+            "more often than in the seasons before: at least 1.9 times as often (95% limit, runs as clusters)",
+        ),
     ],
 )
 def test_harm_against_the_seasons_before_is_said_by_its_interval(made, numbers, direction, words):

@@ -47,7 +47,7 @@ def test_the_creel_survey_comes_first_and_tells_what_the_difference_does_not(mad
     second = text.index("this difference alone does not tell it from nothing")
     assert first < second
     assert f"the creel survey does: {exhibits.value_cell(one.fishing)}" in text
-    assert f"anglers kept {one.exploitation.value:.0f} (" in text
+    assert f"nglers kept {one.exploitation.value:.0f} (" in text
     assert "the data do not tell it from nothing" not in text
 
 
@@ -266,7 +266,37 @@ def test_natural_mortality_that_is_used_is_told_from_the_median_of_the_forms(mad
     drawn = {tuple(row[:2]): row[2] for row in figure.table.rows}
     assert drawn["Brown trout", natural_exhibits.USED] == rows[natural_exhibits.USED][0]
     assert drawn["Brown trout", natural_exhibits.MEDIAN] == rows[natural_exhibits.MEDIAN][0]
-    assert f"used {rows[natural_exhibits.USED][1]}." in figure.alt
+    assert f"used {rows[natural_exhibits.USED][1]};" in figure.alt
+
+
+def test_a_total_mortality_that_is_not_known_has_no_row_and_no_word(made, context):
+    found, fishing = made
+    whole = natural_exhibits.natural_figure(found, context, fishing)
+    assert "total mortality 0." in whole.alt and "and total mortality of 2025" in whole.caption
+    species = {key: dataclasses.replace(one, fit=None) for key, one in found.species.items()}
+    without = natural_exhibits.natural_figure(dataclasses.replace(found, species=species), context, fishing)
+    forms = found.species["brown_trout"].forms
+    single = dataclasses.replace(found.species["brown_trout"], forms=dataclasses.replace(forms, table=forms.table.iloc[:1]))
+    alone = natural_exhibits.natural_figure(dataclasses.replace(found, species={**found.species, "brown_trout": single}), context)
+    assert "Brown trout: one form, their" not in alone.alt and "Brown trout: one form, median" in alone.alt
+    assert "Brown trout: forms from" in whole.alt
+    assert "Total mortality" in whole.svg and "Total mortality" not in without.svg
+    assert "total mortality" not in without.alt
+    assert without.caption.endswith("intervals. The total mortality of 2025 could not be estimated.")
+
+
+@pytest.mark.parametrize(("limits", "firm"), [((0.4, 0.97), True), ((0.3, 0.97), False)])
+def test_a_rate_by_creel_survey_is_a_key_finding_where_it_is_firm(made, context, limits, firm):
+    found, fishing = made
+    own = fishing.species["brown_trout"]
+    rate = Estimate(0.65, 0.1, *limits, 0.95, "per year", "made up", 41)
+    results = Results([r for r in fishing.results if r.quantity != "fishing_mortality" or r.species != "brown_trout"]
+                      + [dataclasses.replace(r, estimate=rate) for r in fishing.results
+                         if r.quantity == "fishing_mortality" and r.species == "brown_trout"])  # fmt: skip
+    asked = dataclasses.replace(fishing, results=results, species={"brown_trout": dataclasses.replace(own, fishing=rate)})
+    said = exhibits.fishing_sentences(found.species["brown_trout"], found, context, asked)
+    assert said[0].text.startswith("Fishing mortality of brown trout") and said[0].key is firm
+    assert not any(one.key for one in said[1:])
 
 
 def test_both_denominators_are_named(study, made, context):

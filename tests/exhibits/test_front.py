@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -77,6 +78,36 @@ def test_an_objective_that_is_not_judged_says_why(repository, demo_context):
     card = front.scorecard(evaluate_objectives(study, known), demo_context)
     assert (card.rows[0].verdict, card.rows[0].probability) == ("Not yet known", "—")
     assert card.notes[-1] == (
-        "The catch rate of brown trout of stock length (150 mm) and longer: not judged: 2 of the 3 seasons could be estimated."
+        "The catch rate of brown trout of stock length (150 mm) and longer: not judged: 2 of the 3 seasons could be estimated, "
+        "and the number shown is of those 2 alone."
     )
+    one = front.scorecard(evaluate_objectives(study, Results([_rate(85, 60, 110, 2025, **place)])), demo_context)
+    assert one.notes[-1].endswith("1 of the 3 seasons could be estimated, and the number shown is of that one alone.")
     assert any("otherwise; catch rates are judged at the sites fished." in note for note in card.notes)
+
+
+@pytest.mark.parametrize(
+    ("value", "low", "high", "n", "reason"),
+    [
+        (0.4, 0.2, 0.61, 50, "has an interval whose ends lie more than 3 times apart"),
+        (0.4, 0.2, 0.6, 50, ""),
+        (0.4, 0.2, 0.6, 29, "rests on 29 fish of the ages used, fewer than 30"),
+    ],
+)
+@pytest.mark.parametrize("of", ["total_mortality", "annual_survival"])
+def test_an_estimate_that_is_no_firm_ground_is_noted_beside_its_verdict(
+    repository, demo_context, value, low, high, n, reason, of
+):  # fmt: skip
+    aim = {"name": "Few die", "quantity": of, "species": "BNT", "at_most": 0.65}
+    if of == "annual_survival":
+        aim = {**aim, "at_least": math.exp(-0.65)}
+        del aim["at_most"]
+        value, low, high = math.exp(-value), math.exp(-high), math.exp(-low)
+    study = read_study(repository / "demo_inputs", overrides={"objectives": [aim]})
+    known = _rate(value, low, high, quantity=of, units="per year" if of == "total_mortality" else "")
+    known = replace(known, estimate=replace(known.estimate, n=n))
+    card = front.scorecard(evaluate_objectives(study, Results([known])), demo_context)
+    assert card.rows[0].verdict == "Met"
+    doubts = [note for note in card.notes if "no firm ground" in note]
+    rate = "taken as a rate of death, the estimate" if of == "annual_survival" else "the estimate"
+    assert doubts == ([f"“Few die”: {rate} {reason}, and is no firm ground."] if reason else [])

@@ -240,3 +240,5 @@ def test_a_change_between_censuses_follows_its_interval(studies, demo_survey):
     directions = {text: item.direction for text, item in said.items()}
     assert any("rainbow" in text and way == "down" for text, way in directions.items())
     assert any("brown" in text and way == "unclear" for text, way in directions.items())
+    assert {item.key for item in said.values() if item.direction == "down"} == {True}  # a fall belongs on the front page
+    assert not any(item.key for item in said.values() if item.direction == "unclear")

@@ -100,6 +100,26 @@ def test_every_sentence_names_results_that_exist_and_few_are_key(made, demo_cont
     ]
 
 
+@pytest.mark.parametrize(
+    ("lower", "value", "upper", "key"), [(1.5, 2.3, 3.1, True), (-3.1, -2.3, -1.5, True), (-0.2, 0.1, 0.4, False)]
+)
+def test_a_rise_or_fall_of_condition_is_key_and_a_steady_one_is_not(made, demo_context, lower, value, upper, key):
+    e = Estimate(value, (upper - lower) / 4, lower, upper, 0.95, "percent per year", "made up", 10)
+
+    def told(restates):
+        shown = [
+            dataclasses.replace(one, result=dataclasses.replace(one.result, estimate=e), adjusted_p=0.001, smooth=None,
+                                restates=restates)
+            for one in made.lead
+            if (one.series.quantity, one.series.species, one.series.size_class) == ("relative_weight", "brown_trout", "stock")
+        ]  # fmt: skip
+        said = trend_words.findings(shown, made.counts, made.moves, demo_context).items
+        return next(f for f in said if "mean relative weight" in f.text and str(abs(value)) in f.text)
+
+    assert told(False).key is key
+    assert not told(True).key  # it gives way to the index that it restates
+
+
 def _changed(made: Made, lower, value, upper, **more):
     """The lead trends with the catch rate of brown trout at these percent a year, and nothing to say of its smoothed level."""
     more = {"smooth": None, **more}

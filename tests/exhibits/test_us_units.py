@@ -27,6 +27,7 @@ STAYS = (
     ("standards", r"\(g, mm; total lengths of \d+ mm and longer\)"),  # the published equation with its published limits
     ("parameters", r"\((?:mm|°C)\)"),  # the units in which the study file gives the parameter
     ("power-goals", r"not corrected to 25 °C"),  # the reference temperature of conductivity
+    ("length-weight", "log10 weight \\(g\\).*log10 length \\(mm\\)|Coefficients are for grams and millimetres"),
     ("checks", r"\d+ (?:mm|g)\b"),  # quotes what stands on the field sheets
     ("set-aside", r"centimetres|metre"),  # the author's own words
     ("rates", r"^cm$"),  # a symbol: conditional fishing mortality

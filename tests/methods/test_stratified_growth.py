@@ -8,7 +8,7 @@ from scipy import optimize
 
 from fishreport.exceptions import InputError
 from fishreport.methods.growth import fit_von_bertalanffy
-from fishreport.methods.stratified_growth import fit_stratified_growth
+from fishreport.methods.stratified_growth import _open_ended, fit_stratified_growth
 
 
 def _catch(rng: np.random.Generator, n: int = 4000) -> tuple[np.ndarray, np.ndarray]:
@@ -117,3 +117,8 @@ def test_impossible_input() -> None:
         fit_stratified_growth([1.0], [100.0], [100.0], bin_mm=20, rng=rng, curve="richards")
     with pytest.raises(InputError, match="run must name"):
         fit_stratified_growth([1.0], [100.0], [100.0], bin_mm=20, rng=rng, run=["a", "b"])
+
+
+@pytest.mark.parametrize(("share", "said"), [(0.0, []), (0.004, []), (0.03, ["3 % of the bootstrap replicates have no"])])
+def test_replicates_without_an_asymptote_are_told_from_a_percent_on(share: float, said: list[str]) -> None:
+    assert [note[: len(said[0])] for note in _open_ended(share)] == said
