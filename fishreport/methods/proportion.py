@@ -88,9 +88,10 @@ def wilson_interval(successes: npt.ArrayLike, trials: npt.ArrayLike, *, level: f
 def effective_trials(share: float, variance: float, trials: float, units: int, level: float) -> float:
     """Number of independent trials that would give the clustered `variance`.
 
-    n* = p (1 − p) / v · (t(n − 1) / t(units − 1))², never above `trials` (Korn and Graubard 1998, Survey Methodology
-    24:193-201, from memory). Where the share is 0 or 1, or the variance is 0, the data show no variation between units and
-    n* is `trials`, shrunk by the t ratio alone.
+    n* = min(p (1 − p) / v, `trials`) · (t(`trials` − 1) / t(units − 1))², never above `trials` (Korn and Graubard 1998, Survey
+    Methodology 24:193-201, from memory, but bounded before it is multiplied by the ratio of t as well: units that happen to vary
+    less than independent trials would do not make up for how few they are). Degrees of freedom are at least 1. Where the share
+    is 0 or 1, or the variance is 0, the data show no variation between units and `trials` takes the place of p (1 − p) / v.
     """
     quantile = 0.5 + level / 2
     ratio = float(special.stdtrit(max(trials - 1, 1), quantile) / special.stdtrit(max(units - 1, 1), quantile))

@@ -121,11 +121,12 @@ def proportional_size(
     -----
     100 × (fish ≥ bound)/(fish ≥ stock) (Anderson 1976 and Gabelhouse 1984, from memory). Without `run`: Clopper and Pearson
     1934. With `run`: linearised variance of the ratio of run totals, n/(n − 1) Σ(y − p m)²/(Σm)²; the interval is the
-    exact one for the effective number of fish p(1 − p)/v · (t(fish − 1)/t(runs − 1))², never more than the fish measured
-    (Korn and Graubard 1998, Survey Methodology 24:193-201, from memory), so that it is never narrower than without runs.
+    exact one for the effective number of fish min(p(1 − p)/v, fish) · (t(fish − 1)/t(runs − 1))², which is bounded by the fish
+    measured before it is multiplied by the ratio of t, and has that bound for p(1 − p)/v where p is 0 or 1 or v is 0 (after Korn
+    and Graubard 1998, Survey Methodology 24:193-201, from memory). So it is never narrower than without runs.
     """
     check_level(level)
-    if not math.isfinite(bound) or bound < stock:
+    if number("bound", bound, above=0, units="mm") < number("stock", stock, above=0, units="mm"):
         raise InputError(f"bound must be a length in mm, {stock:g} (stock) or more; got {bound!r}")
     fish = _stock_fish(length_mm, stock, run)
     return _share(fish, bound, math.inf, level, f"fish of {bound:g} mm and longer among fish of {stock:g} mm and longer")
