@@ -9,15 +9,16 @@ import numpy.typing as npt
 from scipy import special
 
 from fishreport.exceptions import InputError
-from fishreport.methods.inputs import FloatArray, check_level
+from fishreport.methods.inputs import FloatArray, check_level, measurements
 
 
 def _counts(successes: npt.ArrayLike, trials: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
+    given = measurements("successes", successes), measurements("trials", trials)
     try:
-        x, n = np.broadcast_arrays(np.asarray(successes, dtype=float), np.asarray(trials, dtype=float))
-    except (TypeError, ValueError) as error:
+        x, n = np.broadcast_arrays(*given)
+    except ValueError as error:
         raise InputError(f"successes and trials must be numbers of matching shape; {error}") from None
-    wrong = (x < 0) | (n < 0) | (x > n) | np.isinf(n)
+    wrong = (x < 0) | (n < 0) | (x > n)
     if wrong.any():
         raise InputError(f"successes must lie between 0 and trials; got {x[wrong].flat[0]:g} of {n[wrong].flat[0]:g}")
     return x, n

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from fishreport.exceptions import InputError
 from fishreport.methods.estimate import Estimate
-from fishreport.methods.inputs import FloatArray, IntArray, check_level, codes, dropped, numbers
+from fishreport.methods.inputs import FloatArray, IntArray, check_level, codes, dropped, number, numbers
 from fishreport.methods.length_distribution import compare_lengths, length_frequency, length_quantile, mean_length
 from fishreport.methods.proportion import beta_limits, effective_trials
 from fishreport.methods.resampling import cluster_totals, ratio_of_totals
@@ -41,8 +41,7 @@ class _StockFish:
 
 def _stock_fish(length_mm: Any, stock: float, run: Any) -> _StockFish:
     length = numbers("length_mm", length_mm, above=0)
-    if not math.isfinite(stock) or stock <= 0:
-        raise InputError(f"stock must be a length in mm above 0; got {stock!r}")
+    number("stock", stock, above=0, units="mm")
     notes = dropped(int(np.isnan(length).sum()), "fish without a length")
     used = np.isfinite(length) & (length >= stock)
     if run is None:
@@ -133,9 +132,11 @@ def proportional_size(
 
 
 def _categories(categories: Mapping[str, float]) -> dict[str, float]:
+    if not isinstance(categories, Mapping):
+        raise InputError(f"categories must map names to lengths in mm; got {categories!r}")
     if "stock" not in categories:
         raise InputError(f"categories must hold 'stock'; got {', '.join(categories) or 'none'}")
-    bounds = list(categories.values())
+    bounds = [number(f"the length of {name}", bound, above=0, units="mm") for name, bound in categories.items()]
     if any(not low < high for low, high in pairwise(bounds)):
         raise InputError(f"categories must rise from stock on; got {dict(categories)}")
     return dict(categories)
