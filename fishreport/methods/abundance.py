@@ -42,6 +42,9 @@ __all__ = [
 FEW_RECAPTURES = 7
 """Below this many recaptures the estimate tends to be too low (Robson & Regier 1964, from memory)."""
 
+MOST_FISH = 10**10
+"""Largest population for which the hypergeometric limits keep their digits."""
+
 
 def _whole(name: str, value: Any) -> int:
     fish = number(name, value, missing=True)
@@ -118,7 +121,8 @@ def petersen(
     Raises
     ------
     InputError
-        Numbers that are not whole or negative, more recaptures than marked or caught fish, an unknown interval.
+        Numbers that are not whole or negative, more recaptures than marked or caught fish, more than 1e10 fish, an unknown
+        interval.
     """
     check_level(level)
     marked, caught, recaptured = _census(marked, caught, recaptured)
@@ -139,6 +143,11 @@ def petersen(
         return refuse("no fish marked")
     if caught == 0:
         return refuse("no fish caught in the second event")
+    if marked * caught > MOST_FISH * (recaptured + 1):
+        raise InputError(
+            f"marked, caught and recaptured must give at most {MOST_FISH:.0e} fish, beyond which limits cannot be computed; "
+            f"got {marked:.3g}, {caught:.3g} and {recaptured:.3g}"
+        )
     if recaptured == 0:
         least = hypergeometric_limits(marked, caught, 0, 1 - level)[0]
         return refuse("no marked fish recaptured, which sets no upper limit").noting(

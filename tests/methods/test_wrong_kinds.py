@@ -134,6 +134,8 @@ ABSURD: list[Call] = [
     lambda: mean_catch_rate([5, 6], [1e-300, 1]),
     lambda: fit_length_weight(LENGTHS, [1e300, *LENGTHS[1:]]),
     lambda: petersen(10**301, 10**301, 1),
+    lambda: petersen(10**9, 10**9, 1),
+    lambda: petersen(10**12, 10**12, 1),
     lambda: petersen(10**5000, 10**5000, 1),
     lambda: rates(fishing=1e300, natural=0.3),
     lambda: age_length_key([100, 200], [1, 2], bin_mm=1e-9),
