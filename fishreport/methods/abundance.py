@@ -18,7 +18,7 @@ from scipy.stats import chi2, norm
 from fishreport.exceptions import InputError
 from fishreport.methods.catchability import Catchability, catchability, population_from_catch_rate
 from fishreport.methods.estimate import Estimate
-from fishreport.methods.inputs import check_level, numbers, same_size
+from fishreport.methods.inputs import check_level, number, numbers, same_size
 from fishreport.methods.multiple_census import schnabel, schumacher_eschmeyer
 from fishreport.methods.proportion import exact_interval
 from fishreport.methods.recapture_limits import hypergeometric_limits, poisson_limits
@@ -42,15 +42,15 @@ __all__ = [
 FEW_RECAPTURES = 7
 """Below this many recaptures the estimate tends to be too low (Robson & Regier 1964, from memory)."""
 
+MOST_FISH = 10**10
+"""Largest population for which the hypergeometric limits keep their digits."""
+
 
 def _whole(name: str, value: Any) -> int:
-    try:
-        number = float(value)
-    except (TypeError, ValueError):
-        raise InputError(f"{name} must be a whole number of fish, 0 or more; got {value!r}") from None
-    if not (math.isfinite(number) and number >= 0 and number.is_integer()):
+    fish = number(name, value, missing=True)
+    if not (fish >= 0 and fish.is_integer()):
         raise InputError(f"{name} must be a whole number of fish, 0 or more; got {value!r}")
-    return int(number)
+    return int(fish)
 
 
 def _census(marked: Any, caught: Any, recaptured: Any) -> tuple[int, int, int]:
@@ -121,7 +121,8 @@ def petersen(
     Raises
     ------
     InputError
-        Numbers that are not whole or negative, more recaptures than marked or caught fish, an unknown interval.
+        Numbers that are not whole or negative, more recaptures than marked or caught fish, more than 1e10 fish, an unknown
+        interval.
     """
     check_level(level)
     marked, caught, recaptured = _census(marked, caught, recaptured)
@@ -142,6 +143,11 @@ def petersen(
         return refuse("no fish marked")
     if caught == 0:
         return refuse("no fish caught in the second event")
+    if marked * caught > MOST_FISH * (recaptured + 1):
+        raise InputError(
+            f"marked, caught and recaptured must give at most {MOST_FISH:.0e} fish, beyond which limits cannot be computed; "
+            f"got {marked:.3g}, {caught:.3g} and {recaptured:.3g}"
+        )
     if recaptured == 0:
         least = hypergeometric_limits(marked, caught, 0, 1 - level)[0]
         return refuse("no marked fish recaptured, which sets no upper limit").noting(
@@ -299,11 +305,10 @@ class Density:
 def _per(population: Estimate, size: float | None, name: str, units: str) -> Estimate | None:
     if size is None:
         return None
-    if not (math.isfinite(float(size)) and float(size) > 0):
-        raise InputError(f"{name} must be above 0, got {size!r}")
-    figures = {field: getattr(population, field) / float(size) for field in ("value", "se", "lower", "upper")}
-    extent = {"length_km": "length", "area_ha": "area"}[name]
-    return replace(population, **figures, units=units, method=f"{population.method}; divided by the {extent} of water")
+    extent = number(name, size, above=0)
+    figures = {field: getattr(population, field) / extent for field in ("value", "se", "lower", "upper")}
+    kind = {"length_km": "length", "area_ha": "area"}[name]
+    return replace(population, **figures, units=units, method=f"{population.method}; divided by the {kind} of water")
 
 
 def density(population: Estimate, *, length_km: float | None = None, area_ha: float | None = None) -> Density:

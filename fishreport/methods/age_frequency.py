@@ -9,16 +9,16 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from fishreport.exceptions import InputError
-from fishreport.methods.inputs import dropped, numbers, same_size
+from fishreport.methods.inputs import dropped, measurements, number, numbers, same_size
 
 Array = NDArray[np.float64]
 
 
 def _whole_age(value: Any, name: str) -> int:
-    number = float(value)
-    if not number.is_integer():
+    age = number(name, value, units="years")
+    if not age.is_integer():
         raise InputError(f"{name} must be a whole age in years, got {value!r}")
-    return int(number)
+    return int(age)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +104,7 @@ def check_replicates(replicates: ArrayLike | None, ages: ArrayLike, frequency: A
     """Rows of a (replicates × ages) matrix of numbers at age as tables over the same ages as `frequency`."""
     if replicates is None:
         return []
-    matrix = np.asarray(replicates, dtype=float)
+    matrix = measurements("replicates", replicates)
     given = numbers("age", ages)
     if matrix.ndim != 2 or matrix.shape[1] != given.size or matrix.shape[0] < 2:
         raise InputError(

@@ -11,8 +11,10 @@ import numpy as np
 from fishreport.exceptions import InputError
 from fishreport.methods.age_smoothing import AgeModel, fit_age_model
 from fishreport.methods.growth_curves import Floats
+from fishreport.methods.inputs import number, numbers
 
 THIN_BIN = 5
+MOST_BINS = 10_000
 """Aged fish below which the shares of a length bin are called thin."""
 
 
@@ -117,18 +119,13 @@ class AssignedAges:
 
 
 def check_lengths(length_mm: Any, name: str = "length_mm") -> Floats:
-    """Lengths as an array; InputError for another shape, or lengths that are 0 or less. NaN stays."""
-    lengths = np.atleast_1d(np.asarray(length_mm, float))
-    if lengths.ndim != 1:
-        raise InputError(f"{name} must be one column, got shape {lengths.shape}")
-    if np.any(lengths <= 0) or np.any(np.isinf(lengths)):
-        raise InputError(f"{name} must be above 0, got {lengths[(lengths <= 0) | np.isinf(lengths)][0]:g}")
-    return lengths
+    """Lengths as a column; InputError for another shape, something else than numbers, or 0 or less. NaN stays."""
+    return numbers(name, length_mm, above=0)
 
 
 def check_whole_ages(length_mm: Any, age: Any) -> tuple[Floats, np.ndarray, int]:
     """Lengths and whole ages of the fish that have both, and how many have not."""
-    lengths, ages = check_lengths(length_mm), np.atleast_1d(np.asarray(age, float))
+    lengths, ages = check_lengths(length_mm), numbers("age", age)
     if ages.shape != lengths.shape:
         raise InputError(f"length_mm and age must have equal length, got {lengths.size} and {ages.size}")
     kept = ~(np.isnan(lengths) | np.isnan(ages))
@@ -162,9 +159,10 @@ def age_length_key(length_mm: Any, age: Any, *, bin_mm: float, smooth: bool = Fa
     InputError
         For lengths of 0 or less, ages that are not whole, or a bin width that is not above 0.
     """
-    if not (math.isfinite(bin_mm) and bin_mm > 0):
-        raise InputError(f"bin_mm must be above 0, got {bin_mm}")
+    bin_mm = number("bin_mm", bin_mm, above=0, units="mm")
     lengths, whole, dropped = check_whole_ages(length_mm, age)
+    if lengths.size and max(float(np.ptp(lengths)), float(lengths.max()) * 1e-9) > MOST_BINS * bin_mm:
+        raise InputError(f"bin_mm must be wider: {bin_mm:g} mm gives more than {MOST_BINS} length bins")
     notes = [f"{dropped} fish without age or length left out"] if dropped else []
     if lengths.size == 0:
         nothing = np.zeros((0, 0))
@@ -172,11 +170,11 @@ def age_length_key(length_mm: Any, age: Any, *, bin_mm: float, smooth: bool = Fa
         return AgeLengthKey(
             bin_mm, empty, empty.astype(int), nothing, nothing, smooth, None, 0, (*notes, "no aged fish: the key is empty")
         )
-    number = np.floor(lengths / bin_mm + 1e-9).astype(int)
-    bins = np.arange(number.min(), number.max() + 1) * float(bin_mm)
+    place = np.floor(lengths / bin_mm + 1e-9).astype(int)
+    bins = np.arange(place.min(), place.max() + 1) * bin_mm
     ages = np.arange(whole.min(), whole.max() + 1)
     counts = np.zeros((bins.size, ages.size), int)
-    np.add.at(counts, (number - number.min(), whole - ages[0]), 1)
+    np.add.at(counts, (place - place.min(), whole - ages[0]), 1)
     total = counts.sum(axis=1)
     empty_bins, thin = int(np.sum(total == 0)), int(np.sum((total > 0) & (total < THIN_BIN)))
     if empty_bins:
@@ -227,6 +225,8 @@ def assign_ages(
         raise InputError(f"method must be proportion or random, got {method!r}")
     if method == "random" and rng is None:
         raise InputError("method='random' needs a random generator: rng=numpy.random.default_rng(seed)")
+    if not isinstance(key, AgeLengthKey):
+        raise InputError(f"key must come from age_length_key; got {type(key).__name__}")
     lengths = check_lengths(length_mm) if np.size(length_mm) else np.zeros(0)
     shares = key.shares(lengths) if key.n else np.full((lengths.size, 0), np.nan)
     known = ~np.isnan(lengths) & (np.isfinite(shares).all(axis=1) if key.n else False)

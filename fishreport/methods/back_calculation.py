@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -13,6 +14,7 @@ from scipy import stats
 from fishreport.exceptions import InputError
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.growth_curves import Floats
+from fishreport.methods.inputs import measurements, number, numbers
 
 Form = Literal["fraser-lee", "body-proportional", "scale-proportional"]
 
@@ -43,11 +45,9 @@ class RadiusRegression:
 
 
 def _positive(value: Any, name: str) -> Floats:
-    array = np.asarray(value, float)
+    array = measurements(name, value, above=0)
     if array.ndim > 1:
         raise InputError(f"{name} must be one column, got shape {array.shape}")
-    if np.any(array <= 0) or np.any(np.isinf(array)):
-        raise InputError(f"{name} must be above 0, got {array[(array <= 0) | np.isinf(array)].ravel()[0]:g}")
     return array
 
 
@@ -55,6 +55,8 @@ def _plain(increments: Any) -> Any:
     """Rows of unequal length as an array of rows."""
     if isinstance(increments, np.ndarray) or np.isscalar(increments):
         return increments
+    if not isinstance(increments, Iterable):
+        raise InputError(f"increments must hold the radii of every fish, got {increments!r}")
     rows = list(increments)
     array = np.empty(len(rows), dtype=object)
     array[:] = rows
@@ -64,7 +66,7 @@ def _plain(increments: Any) -> Any:
 def _rows_of_radii(increments: Any, fish: int, scalar: bool) -> tuple[Floats, Literal["row", "column", "table"]]:
     """Radii at the annuli as (fish, annuli) with NaN after the last annulus, and the shape to answer in."""
     given = list(increments.to_numpy() if isinstance(increments, pd.DataFrame | pd.Series) else np.atleast_1d(_plain(increments)))
-    rows = [np.atleast_1d(np.asarray(row, float)) for row in given]
+    rows = [numbers("increments", row) for row in given]
     if all(np.ndim(row) == 0 for row in given):
         flat = np.array([row[0] for row in rows])
         if scalar or (fish == 1 and flat.size != 1):
@@ -146,9 +148,8 @@ def back_calculate(
     """
     if method not in ("fraser-lee", "body-proportional", "scale-proportional"):
         raise InputError(f"method must be fraser-lee, body-proportional or scale-proportional, got {method!r}")
-    if not math.isfinite(intercept):
-        raise InputError(f"intercept must be a number, got {intercept}")
-    if method != "fraser-lee" and (slope is None or not math.isfinite(slope) or slope <= 0):
+    intercept = number("intercept", intercept)
+    if method != "fraser-lee" and (slope is None or number("slope", slope) <= 0):
         raise InputError(f"method {method!r} needs the slope of the regression, above 0, got {slope}")
     captured, edge = _positive(length_mm, "length_mm"), _positive(radius, "radius")
     if captured.shape != edge.shape:
@@ -200,7 +201,7 @@ def fit_radius_regression(
     """
     if response not in ("length", "radius"):
         raise InputError(f"response must be length or radius, got {response!r}")
-    lengths, radii = _positive(np.atleast_1d(length_mm), "length_mm"), _positive(np.atleast_1d(radius), "radius")
+    lengths, radii = np.atleast_1d(_positive(length_mm, "length_mm")), np.atleast_1d(_positive(radius, "radius"))
     if lengths.shape != radii.shape:
         raise InputError(f"length_mm and radius must have equal length, got {lengths.size} and {radii.size}")
     kept = ~(np.isnan(lengths) | np.isnan(radii))

@@ -13,7 +13,16 @@ import pandas as pd
 from scipy import optimize, special
 
 from fishreport.exceptions import InputError
-from fishreport.methods.catch_terms import Term, design_matrix, independent_columns, make_terms, parse_terms, without_empty_levels
+from fishreport.methods.catch_terms import (
+    Term,
+    check_columns,
+    column_names,
+    design_matrix,
+    independent_columns,
+    make_terms,
+    parse_terms,
+    without_empty_levels,
+)
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.inputs import FloatArray, IntArray, check_level, dropped, numbers
 from fishreport.methods.negative_binomial import (
@@ -121,14 +130,6 @@ class CatchModel:
         high = cumulative(self.observed, self.fitted, self.theta)
         share = low + rng.uniform(size=self.n) * np.maximum(high - low, 0.0)
         return special.ndtri(np.clip(share, 1e-15, 1 - 1e-15))
-
-
-def _checked(frame: pd.DataFrame, names: Sequence[str]) -> None:
-    if not isinstance(frame, pd.DataFrame):
-        raise InputError(f"frame must be a table with one row a run; got {type(frame).__name__}")
-    missing = [name for name in names if name not in frame.columns]
-    if missing:
-        raise InputError(f"frame must have the columns {', '.join(names)}; {', '.join(missing)} not found")
 
 
 def _adjusted_dispersion(fit: CountFit, x: FloatArray, y: FloatArray, level: float) -> tuple[float, float, float]:
@@ -261,9 +262,9 @@ def fit_catch_model(
     if family not in ("negative binomial", "poisson"):
         raise InputError(f"family must be 'negative binomial' or 'poisson'; got {family!r}")
     parsed = parse_terms(terms)
-    by = [cluster] if isinstance(cluster, str) else list(cluster or ())
-    columns = [catch, effort_h, *(column for column, _ in parsed), *by]
-    _checked(frame, columns)
+    by = [] if cluster is None else column_names("cluster", cluster)
+    columns = [*column_names("catch", catch), *column_names("effort_h", effort_h), *(column for column, _ in parsed), *by]
+    check_columns(frame, columns)
     y_all = numbers(catch, frame[catch], at_least=0)
     effort_all = numbers(effort_h, frame[effort_h], above=0)
     if (np.floor(y_all) != y_all)[np.isfinite(y_all)].any():

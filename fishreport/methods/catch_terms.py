@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -13,7 +13,7 @@ import pandas as pd
 from pandas.api import types
 
 from fishreport.exceptions import InputError
-from fishreport.methods.inputs import FloatArray
+from fishreport.methods.inputs import FloatArray, numbers
 
 CALENDAR = ("season", "year")
 _CALL = re.compile(r"^(?:(C|factor|linear)\()?\s*([A-Za-z_]\w*)\s*(\))?$")
@@ -52,12 +52,29 @@ class Term:
         return [self.column] if self.levels is None else [f"{self.column}[{level}]" for level in self.contrasts]
 
 
+def column_names(name: str, given: str | Sequence[str]) -> list[str]:
+    """One name, or several, as a list; InputError for something else than text."""
+    found = [given] if isinstance(given, str) else list(given) if isinstance(given, Iterable) else [given]
+    if not all(isinstance(one, str) for one in found):
+        raise InputError(f"{name} must be the name of a column, or a list of names; got {given!r}")
+    return found
+
+
+def check_columns(frame: pd.DataFrame, names: Sequence[str]) -> None:
+    """InputError unless `frame` is a table that has the columns `names`."""
+    if not isinstance(frame, pd.DataFrame):
+        raise InputError(f"frame must be a table with one row a run; got {type(frame).__name__}")
+    missing = [name for name in names if name not in frame.columns]
+    if missing:
+        raise InputError(f"frame must have the columns {', '.join(names)}; {', '.join(missing)} not found")
+
+
 def parse_terms(terms: str | Sequence[str]) -> list[tuple[str, str]]:
     """Column and kind (``factor``, ``linear``, ``auto``) of each term of ``"season + C(site)"`` or ``["season", "C(site)"]``."""
-    parts = terms.removeprefix("~").split("+") if isinstance(terms, str) else list(terms)
+    parts = terms.removeprefix("~").split("+") if isinstance(terms, str) else column_names("terms", terms)
     found: list[tuple[str, str]] = []
     for part in parts:
-        text = str(part).strip()
+        text = part.strip()
         if text in ("", "1"):
             continue
         match = _CALL.match(text)
@@ -87,9 +104,9 @@ def make_terms(frame: pd.DataFrame, parsed: list[tuple[str, str]]) -> list[Term]
             continue
         if not numeric:
             raise InputError(f"linear({column}) needs a column of numbers; got dtype {values.dtype}")
-        number = values.to_numpy(dtype=float)
-        spread = float(number.std()) if len(number) else 0.0
-        made.append(Term(column, None, centre=float(number.mean()) if len(number) else 0.0, scale=spread or 1.0))
+        held = numbers(column, values)
+        spread = float(held.std()) if len(held) else 0.0
+        made.append(Term(column, None, centre=float(held.mean()) if len(held) else 0.0, scale=spread or 1.0))
     return made
 
 
@@ -128,7 +145,7 @@ def design_matrix(frame: pd.DataFrame, terms: Sequence[Term]) -> tuple[FloatArra
     for term in terms:
         values = frame[term.column]
         if term.levels is None:
-            columns.append((values.to_numpy(dtype=float) - term.centre) / term.scale)
+            columns.append((numbers(term.column, values) - term.centre) / term.scale)
             continue
         held = values.to_numpy()
         unknown = ~np.isin(held.astype(object), np.array(term.levels, dtype=object))

@@ -14,7 +14,7 @@ from scipy import stats
 from fishreport.exceptions import InputError
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.growth_curves import Floats
-from fishreport.methods.length_at_age import check_level
+from fishreport.methods.inputs import check_level
 
 
 @dataclass(frozen=True)

@@ -39,6 +39,16 @@ def _weighed(length_mm: Any, weight_g: Any) -> tuple[FloatArray, FloatArray]:
     return length, weight
 
 
+def _check_standard(standard: Any) -> None:
+    if not hasattr(standard, "standard_weight"):
+        raise InputError(f"standard must be a standard from Standards.find, not a name; got {standard!r}")
+
+
+def _standard_weight(standard: WeightStandard, length: FloatArray) -> FloatArray:
+    _check_standard(standard)
+    return standard.standard_weight(length)
+
+
 def _run_of(run: Any, used: npt.NDArray[np.bool_]) -> tuple[IntArray | None, npt.NDArray[np.bool_], tuple[str, ...]]:
     """Run codes of the used fish, the fish that stay in use, and a note about fish without a run."""
     if run is None:
@@ -75,7 +85,7 @@ def relative_weight(length_mm: npt.ArrayLike, weight_g: npt.ArrayLike, standard:
     Wege and Anderson 1978 (from memory); the equation and limits of use are those of `standard`.
     """
     length, weight = _weighed(length_mm, weight_g)
-    return 100 * weight / standard.standard_weight(length)
+    return 100 * weight / _standard_weight(standard, length)
 
 
 def mean_relative_weight(
@@ -110,7 +120,7 @@ def mean_relative_weight(
     check_level(level)
     length, weight = _weighed(length_mm, weight_g)
     complete = np.isfinite(length) & np.isfinite(weight)
-    wr = 100 * weight / standard.standard_weight(length)
+    wr = 100 * weight / _standard_weight(standard, length)
     within = complete & (length >= lower_mm) & (length < upper_mm)
     notes = dropped(int((within & np.isnan(wr)).sum()), f"fish outside the limits of the standard for {standard.name}")
     code, used, more = _run_of(run, within & np.isfinite(wr))
@@ -133,6 +143,7 @@ def relative_weight_by_category(
     InputError
         When the standard has no length categories.
     """
+    _check_standard(standard)
     bounds = dict(standard.categories)
     if not bounds:
         raise InputError(f"standard must have length categories; {standard.name} has none")
@@ -170,7 +181,7 @@ def relative_weight_trend(
     """
     check_level(level)
     length, weight = _weighed(length_mm, weight_g)
-    wr = 100 * weight / standard.standard_weight(length)
+    wr = 100 * weight / _standard_weight(standard, length)
     code, used, notes = _run_of(run, np.isfinite(wr))
     x, y = length[used] / 100, wr[used]
     n = len(y)

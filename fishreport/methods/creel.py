@@ -6,19 +6,15 @@ import math
 
 from scipy.stats import norm
 
-from fishreport.exceptions import InputError
 from fishreport.methods.estimate import Estimate
-from fishreport.methods.inputs import check_level
+from fishreport.methods.inputs import check_level, number
 
 NO_ERROR = "the table gives no standard error, so that there is no interval"
 _LOGNORMAL = "lognormal interval from the table's standard error"
 
 
 def _checked(name: str, value: float, *, above: bool = False) -> float:
-    number = float(value)
-    if math.isfinite(number) and (number < 0 or (above and number == 0)):
-        raise InputError(f"{name} must be {'above 0' if above else '0 or more'}, got {value!r}")
-    return number
+    return number(name, value, above=0, missing=True) if above else number(name, value, at_least=0, missing=True)
 
 
 def _relative(value: float, se: float) -> float:

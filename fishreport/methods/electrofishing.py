@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fishreport.exceptions import InputError
-from fishreport.methods.inputs import FloatArray, numbers
+from fishreport.methods.inputs import FloatArray, measurements, number, numbers
 
 FISH_US_CM = 115.0
 _PER_DEGREE = 1.02
@@ -40,12 +40,8 @@ class PowerTable:
 
 
 def _ratio(water_us_cm: ArrayLike, fish_us_cm: float) -> FloatArray:
-    water = np.asarray(water_us_cm, dtype=float)
-    if bool((water <= 0).any()) or bool(np.isinf(water).any()):
-        raise InputError("water conductivity must be above 0 µS/cm and finite (missing is allowed)")
-    if not 0 < fish_us_cm < np.inf:
-        raise InputError(f"fish conductivity must be above 0 µS/cm; got {fish_us_cm:g}")
-    return np.asarray(fish_us_cm / water)
+    water = measurements("water conductivity", water_us_cm, above=0)
+    return np.asarray(number("fish conductivity", fish_us_cm, above=0, units="µS/cm") / water)
 
 
 def _as_given(result: FloatArray) -> Any:
@@ -114,9 +110,8 @@ def ambient_from_specific(specific_us_cm: ArrayLike, temperature_c: ArrayLike) -
     InputError
         A conductance not above zero, or a temperature outside −2 to 45 °C.
     """
-    specific, degrees = np.asarray(specific_us_cm, dtype=float), np.asarray(temperature_c, dtype=float)
-    if bool((specific <= 0).any()):
-        raise InputError(f"specific conductance must be above 0 µS/cm; got {float(np.nanmin(specific)):g}")
+    specific = measurements("specific conductance", specific_us_cm, above=0)
+    degrees = measurements("water temperature", temperature_c)
     if bool(((degrees < -2) | (degrees > 45)).any()):
         raise InputError("water temperature must lie between −2 and 45 °C")
     return _as_given(np.asarray(specific / _PER_DEGREE ** (_REFERENCE_C - degrees)))
@@ -155,8 +150,7 @@ def power_table(
     """
     water = numbers("water_us_cm", water_us_cm, above=0)
     for name, value in (("reference_voltage_v", reference_voltage_v), ("reference_current_a", reference_current_a)):
-        if not 0 < value < np.inf:
-            raise InputError(f"{name} must be above 0; got {value:g}")
+        number(name, value, above=0)
     by_voltage = np.atleast_1d(voltage_multiplier(water, fish_us_cm))
     by_current = np.atleast_1d(current_multiplier(water, fish_us_cm))
     voltage = reference_voltage_v * by_voltage / voltage_multiplier(reference_us_cm, fish_us_cm)

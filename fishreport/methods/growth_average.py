@@ -15,7 +15,8 @@ from fishreport.exceptions import InputError
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.growth_curves import CURVES, Floats
 from fishreport.methods.growth_fit import GrowthFit
-from fishreport.methods.length_at_age import Errors, Interval, check_aged_fish, check_level, fit_growth
+from fishreport.methods.inputs import check_level
+from fishreport.methods.length_at_age import Errors, Interval, check_aged_fish, fit_growth
 
 
 @dataclass(frozen=True)

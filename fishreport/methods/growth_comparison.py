@@ -14,7 +14,8 @@ from scipy import optimize, stats
 from fishreport.exceptions import InputError
 from fishreport.methods.growth_curves import Floats, GrowthCurve, find_curve, natural_length
 from fishreport.methods.growth_fit import GrowthFit
-from fishreport.methods.length_at_age import Errors, Interval, check_aged_fish, check_level, choose_errors, fit_growth
+from fishreport.methods.inputs import check_level
+from fishreport.methods.length_at_age import Errors, Interval, check_aged_fish, choose_errors, fit_growth
 
 
 @dataclass(frozen=True)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import datetime
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from numbers import Real
 from typing import Any
 
 import numpy as np
@@ -14,6 +16,9 @@ from fishreport.exceptions import InputError
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.intp]
+
+MOST, LEAST = 1e15, 1e-15
+"""Size of the largest number that is taken, and of the smallest where numbers must be above 0; fish are counted whole to 2^53."""
 
 
 def check_level(level: float) -> float:
@@ -29,24 +34,51 @@ def numbers(name: str, values: Any, *, at_least: float | None = None, above: flo
     Raises
     ------
     InputError
-        If a value is no number, is infinite, is below `at_least`, or is not above `above`.
+        As `measurements`, and for a table.
     """
-    try:
-        array = np.asarray(
-            pd.Series(values).to_numpy(dtype=float, na_value=np.nan) if _is_pandas(values) else values, dtype=float
-        )
-    except (TypeError, ValueError):
-        raise InputError(f"{name} must hold numbers only; got {_sample(values)}") from None
-    array = np.atleast_1d(array)
+    array = np.atleast_1d(measurements(name, values, at_least=at_least, above=above))
     if array.ndim != 1:
         raise InputError(f"{name} must be one column of numbers; got an array of shape {array.shape}")
+    return array
+
+
+def measurements(name: str, values: Any, *, at_least: float | None = None, above: float | None = None) -> FloatArray:
+    """`values` as a float array of their own shape, such as none for a single number; missing values are NaN.
+
+    Raises
+    ------
+    InputError
+        If a value is no number, is a date or a duration, is infinite, is larger than 1e15 in size, is below `at_least`, or is not
+        above `above`; where it must be above 0, also if it is below 1e-15.
+    """
+    array = _floats(name, values)
     if np.isinf(array).any():
         raise InputError(f"{name} must hold finite numbers; got {array[np.isinf(array)][0]}")
     if at_least is not None and (array < at_least).any():
         raise InputError(f"{name} must be {at_least:g} or more; got {array[array < at_least][0]:g}")
     if above is not None and (array <= above).any():
         raise InputError(f"{name} must be above {above:g}; got {array[array <= above][0]:g}")
+    if (np.abs(array) > MOST).any():
+        raise InputError(f"{name} must be at most {MOST:g} in size; got {array[np.abs(array) > MOST][0]:g}")
+    if above == 0 and (array < LEAST).any():
+        raise InputError(f"{name} must be {LEAST:g} or more; got {array[array < LEAST][0]:g}")
     return array
+
+
+def number(
+    name: str, value: Any, *, at_least: float | None = None, above: float | None = None, missing: bool = False, units: str = ""
+) -> float:
+    """`value` as a float, if it is one finite number; NaN where `missing` allows it. Bounds and errors as `measurements`."""
+    plain = value.item() if isinstance(value, np.ndarray) and value.ndim == 0 else value
+    if not isinstance(plain, Real) or isinstance(plain, bool | np.timedelta64):
+        raise InputError(f"{name} must be a finite number{units and f' of {units}'}; got {_sample(value)}")
+    try:
+        found = float(plain)
+    except OverflowError:
+        raise InputError(f"{name} must be at most {MOST:g} in size; got far more") from None
+    if math.isinf(found) or (math.isnan(found) and not missing):
+        raise InputError(f"{name} must be a finite number{units and f' of {units}'}; got {value!r}")
+    return float(measurements(name, found, at_least=at_least, above=above))
 
 
 def same_size(**columns: npt.NDArray[Any]) -> int:
@@ -60,6 +92,8 @@ def same_size(**columns: npt.NDArray[Any]) -> int:
 
 def codes(name: str, labels: Any, size: int) -> tuple[IntArray, list[Any]]:
     """Labels as codes 0, 1, … of sorted levels (−1 where missing), and the levels."""
+    if isinstance(labels, str) or not isinstance(labels, Iterable):
+        raise InputError(f"{name} must have one label a row; got {_sample(labels)}")
     # a list of a large array of numbers takes ten times as long as the array itself; other arrays may hold mixed labels
     plain = isinstance(labels, pd.Series | pd.Index) or (isinstance(labels, np.ndarray) and labels.dtype.kind in "biuf")
     series = pd.Series(labels if plain else list(labels))
@@ -79,17 +113,39 @@ def dropped(count: int, what: str) -> tuple[str, ...]:
 
 def positive_weights(name: str, weight: Mapping[Any, float]) -> dict[Any, float]:
     """Weights that are finite, not negative and not all zero, scaled to sum to 1."""
-    clean = {key: float(value) for key, value in weight.items()}
-    if not clean or any(not math.isfinite(value) or value < 0 for value in clean.values()) or sum(clean.values()) <= 0:
+    if not isinstance(weight, Mapping):
+        raise InputError(f"{name} must map each stratum to a number of 0 or more; got {_sample(weight)}")
+    clean = {key: number(f"{name} of {key}", value, missing=True) for key, value in weight.items()}
+    if not clean or any(not value >= 0 for value in clean.values()) or sum(clean.values()) <= 0:
         raise InputError(f"{name} must map each stratum to a number of 0 or more, not all 0; got {dict(weight)}")
     total = sum(clean.values())
     return {key: value / total for key, value in clean.items()}
 
 
-def _is_pandas(values: Any) -> bool:
-    return isinstance(values, pd.Series | pd.Index)
+def _floats(name: str, values: Any) -> FloatArray:
+    if isinstance(values, np.ndarray) and values.dtype == np.float64:
+        return values
+    try:
+        given = values if hasattr(values, "dtype") else np.asarray(values)
+        kind = getattr(given.dtype, "kind", "O")
+        times = kind in "mM" or (kind == "O" and any(_is_time(value) for value in np.asarray(given, dtype=object).flat))
+        if not times and kind != "c" and values is not None:
+            if isinstance(given, pd.Series | pd.Index):
+                return np.asarray(pd.Series(given).to_numpy(dtype=float, na_value=np.nan))
+            return np.asarray(given if isinstance(given, np.ndarray) else values, dtype=float)
+    except (TypeError, ValueError, OverflowError):
+        times = False
+    if times:
+        raise InputError(f"{name} must hold numbers, not times or durations; got {_sample(values)}")
+    raise InputError(f"{name} must hold numbers only; got {_sample(values)}")
+
+
+def _is_time(value: Any) -> bool:
+    times = (datetime.date, datetime.time, datetime.timedelta, np.datetime64, np.timedelta64, pd.Period)
+    return isinstance(value, times) and value is not pd.NaT
 
 
 def _sample(values: Any) -> str:
-    text = repr(values)
+    plain = values[:20].tolist() if isinstance(values, pd.Series | pd.Index) else values
+    text = " ".join(repr(plain).split())
     return text if len(text) <= 60 else f"{text[:57]}..."

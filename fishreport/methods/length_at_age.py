@@ -16,6 +16,7 @@ from fishreport.methods.growth_curves import POWER_BOUNDS, Floats, GrowthCurve, 
 from fishreport.methods.growth_fit import GrowthFit, invert_normal
 from fishreport.methods.growth_intervals import FitState, corrected_percentiles, profile_limits, resample_parameters
 from fishreport.methods.growth_solver import solve_curve
+from fishreport.methods.inputs import check_level, measurements
 
 Errors = Literal["constant", "proportional", "chosen"]
 Interval = Literal["profile", "wald", "bootstrap"]
@@ -41,30 +42,19 @@ def check_choice(name: str, value: str, allowed: Sequence[str]) -> None:
         raise InputError(f"{name} must be one of {', '.join(allowed)}, got {value!r}")
 
 
-def check_level(level: float) -> None:
-    """InputError unless `level` lies between 0 and 1."""
-    if not 0 < level < 1:
-        raise InputError(f"level must lie between 0 and 1, got {level}")
-
-
 def check_aged_fish(age: Any, length_mm: Any) -> tuple[Floats, Floats, int]:
     """Ages and lengths as arrays, without the fish that lack either; and how many those are.
 
     Raises
     ------
     InputError
-        If the shapes differ, an age is negative or infinite, or a length is not above 0.
+        If the shapes differ, either holds something else than numbers, an age is negative, or a length is not above 0.
     """
-    ages, lengths = np.asarray(age, float), np.asarray(length_mm, float)
+    ages, lengths = measurements("age", age, at_least=0), measurements("length_mm", length_mm, above=0)
     if ages.ndim != 1 or ages.shape != lengths.shape:
         raise InputError(f"age and length_mm must be two columns of equal length, got shapes {ages.shape} and {lengths.shape}")
     kept = ~(np.isnan(ages) | np.isnan(lengths))
-    ages, lengths = ages[kept], lengths[kept]
-    if np.any(ages < 0) or np.any(np.isinf(ages)):
-        raise InputError(f"age must be 0 or more years, got {ages[(ages < 0) | np.isinf(ages)][0]:g}")
-    if np.any(lengths <= 0) or np.any(np.isinf(lengths)):
-        raise InputError(f"length_mm must be above 0, got {lengths[(lengths <= 0) | np.isinf(lengths)][0]:g}")
-    return ages, lengths, int(np.sum(~kept))
+    return ages[kept], lengths[kept], int(np.sum(~kept))
 
 
 def _too_little(ages: Floats, p: int, minimum: int) -> str:

@@ -15,7 +15,8 @@ from fishreport.exceptions import InputError
 from fishreport.methods.age_key import check_lengths
 from fishreport.methods.estimate import Estimate
 from fishreport.methods.growth_curves import Floats
-from fishreport.methods.length_at_age import check_choice, check_level
+from fishreport.methods.inputs import check_level
+from fishreport.methods.length_at_age import check_choice
 
 Means = Literal["growth curve", "free"]
 

@@ -165,7 +165,8 @@ def chapman_robson(
     if df == 0:
         notes += ("too few ages to test whether the rate is constant; no overdispersion in the interval",)
     elif tested[2] < 0.05:
-        notes += (f"a constant rate does not fit (chi-square {tested[0]:.1f}, df {df}, p {tested[2]:.2g}): limits widened",)
+        done = "limits widened" if overdispersion else "the limits do not allow for it"
+        notes += (f"a constant rate does not fit (chi-square {tested[0]:.1f}, df {df}, p {tested[2]:.2g}): {done}",)
     inflation = max(chat, 1.0) if overdispersion and df else 1.0
     widening = max(inflation, _score_variance_ratio(*pooled, s)) if overdispersion and df else 1.0
     if widening > 1:

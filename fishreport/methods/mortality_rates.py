@@ -14,7 +14,7 @@ from scipy.stats import norm
 
 from fishreport.exceptions import InputError
 from fishreport.methods.estimate import Estimate
-from fishreport.methods.inputs import check_level, numbers, same_size
+from fishreport.methods.inputs import check_level, number, numbers, same_size
 
 # Rates in one group are the same information in another form, so two of one group determine nothing new.
 _GROUPS = {
@@ -65,16 +65,16 @@ class MortalityRates:
 
 
 def _check_rate(name: str, value: float) -> float:
-    number = float(value)
+    found = number(name, value)
     if name in ("total", "fishing", "natural"):
-        if not (math.isfinite(number) and number >= 0):
+        if not found >= 0:
             raise InputError(f"{name} must be an instantaneous rate per year, 0 or more, got {value!r}")
     elif name == "survival":
-        if not 0 < number <= 1:
+        if not 0 < found <= 1:
             raise InputError(f"survival must be a share above 0 and up to 1, got {value!r}")
-    elif not 0 <= number < 1:
+    elif not 0 <= found < 1:
         raise InputError(f"{name} must be a share from 0 to below 1, got {value!r}")
-    return number
+    return found
 
 
 def _all_from(fishing: float, natural: float) -> MortalityRates:

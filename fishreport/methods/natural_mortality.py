@@ -18,7 +18,7 @@ from scipy.stats import norm
 
 from fishreport.exceptions import InputError
 from fishreport.methods.estimate import Estimate
-from fishreport.methods.inputs import check_level, positive_weights
+from fishreport.methods.inputs import check_level, number, positive_weights
 
 UNITS = "1/year"
 PRIOR_LOG_SD = 0.438
@@ -28,10 +28,7 @@ _NO_ERROR = "the publication's prediction error is not carried: no standard erro
 
 
 def _positive(name: str, value: float, units: str) -> float:
-    number = float(value)
-    if not (math.isfinite(number) and number > 0):
-        raise InputError(f"{name} must be above 0 {units}, got {value!r}")
-    return number
+    return number(f"{name} ({units})" if units else name, value, above=0)
 
 
 def _length_cm(asymptotic_length_mm: float) -> tuple[float, tuple[str, ...]]:

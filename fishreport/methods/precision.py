@@ -11,7 +11,7 @@ from scipy import stats
 
 from fishreport.exceptions import InputError
 from fishreport.methods.estimate import Estimate
-from fishreport.methods.inputs import FloatArray, check_level, codes, numbers, same_size
+from fishreport.methods.inputs import FloatArray, check_level, codes, number, numbers, same_size
 from fishreport.methods.resampling import cluster_bootstrap
 from fishreport.methods.trend_power import power_to_detect as power_to_detect
 
@@ -51,9 +51,10 @@ class RunsCurve:
 
 
 def _share(name: str, value: float) -> float:
-    if not 0 < value < 1:
-        raise InputError(f"{name} must lie between 0 and 1, such as 0.25; got {value:g}")
-    return float(value)
+    share = number(name, value)
+    if not 0 < share < 1:
+        raise InputError(f"{name} must lie between 0 and 1, such as 0.25; got {share:g}")
+    return share
 
 
 def units_needed(cv: float, relative_error: float, *, level: float = 0.95, normal: bool = False) -> int:
@@ -67,8 +68,7 @@ def units_needed(cv: float, relative_error: float, *, level: float = 0.95, norma
         A negative or infinite cv, relative_error not above 0, level outside (0, 1).
     """
     check_level(level)
-    if not 0 <= cv < math.inf or not 0 < relative_error < math.inf:
-        raise InputError(f"cv must be 0 or more and relative_error above 0; got {cv:g} and {relative_error:g}")
+    cv, relative_error = number("cv", cv, at_least=0), number("relative_error", relative_error, above=0)
     q = (1 + level) / 2
     n = max(2, math.ceil((float(stats.norm.ppf(q)) * cv / relative_error) ** 2 - 1e-9))
     while not normal and n < (float(stats.t.ppf(q, n - 1)) * cv / relative_error) ** 2 - 1e-9:

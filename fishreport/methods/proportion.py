@@ -9,15 +9,16 @@ import numpy.typing as npt
 from scipy import special
 
 from fishreport.exceptions import InputError
-from fishreport.methods.inputs import FloatArray, check_level
+from fishreport.methods.inputs import FloatArray, check_level, measurements
 
 
 def _counts(successes: npt.ArrayLike, trials: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
+    given = measurements("successes", successes), measurements("trials", trials)
     try:
-        x, n = np.broadcast_arrays(np.asarray(successes, dtype=float), np.asarray(trials, dtype=float))
-    except (TypeError, ValueError) as error:
+        x, n = np.broadcast_arrays(*given)
+    except ValueError as error:
         raise InputError(f"successes and trials must be numbers of matching shape; {error}") from None
-    wrong = (x < 0) | (n < 0) | (x > n) | np.isinf(n)
+    wrong = (x < 0) | (n < 0) | (x > n)
     if wrong.any():
         raise InputError(f"successes must lie between 0 and trials; got {x[wrong].flat[0]:g} of {n[wrong].flat[0]:g}")
     return x, n
@@ -88,9 +89,10 @@ def wilson_interval(successes: npt.ArrayLike, trials: npt.ArrayLike, *, level: f
 def effective_trials(share: float, variance: float, trials: float, units: int, level: float) -> float:
     """Number of independent trials that would give the clustered `variance`.
 
-    n* = p (1 − p) / v · (t(n − 1) / t(units − 1))², never above `trials` (Korn and Graubard 1998, Survey Methodology
-    24:193-201, from memory). Where the share is 0 or 1, or the variance is 0, the data show no variation between units and
-    n* is `trials`, shrunk by the t ratio alone.
+    n* = min(p (1 − p) / v, `trials`) · (t(`trials` − 1) / t(units − 1))², never above `trials` (Korn and Graubard 1998, Survey
+    Methodology 24:193-201, from memory, but bounded before it is multiplied by the ratio of t as well: units that happen to vary
+    less than independent trials would do not make up for how few they are). Degrees of freedom are at least 1. Where the share
+    is 0 or 1, or the variance is 0, the data show no variation between units and `trials` takes the place of p (1 − p) / v.
     """
     quantile = 0.5 + level / 2
     ratio = float(special.stdtrit(max(trials - 1, 1), quantile) / special.stdtrit(max(units - 1, 1), quantile))

@@ -17,7 +17,8 @@ from fishreport.methods.growth_curves import Floats
 from fishreport.methods.growth_fit import invert_normal
 from fishreport.methods.growth_intervals import corrected_percentiles, draw_counts
 from fishreport.methods.growth_solver import minimise
-from fishreport.methods.length_at_age import BEYOND_DATA, NO_ASYMPTOTE, Interval, check_choice, check_level
+from fishreport.methods.inputs import check_level, measurements
+from fishreport.methods.length_at_age import BEYOND_DATA, NO_ASYMPTOTE, Interval, check_choice
 from fishreport.methods.recapture_likelihood import fit_between_fish
 
 Variation = Literal["none", "between fish"]
@@ -130,7 +131,8 @@ def _best_asymptote(coefficient: Floats, start: Floats, years: Floats, gain: Flo
 
 
 def _check(length_at_mark: Any, length_at_recapture: Any, years: Any) -> tuple[Floats, Floats, Floats, list[str]]:
-    columns = [np.atleast_1d(np.asarray(c, float)) for c in (length_at_mark, length_at_recapture, years)]
+    given = {"length_at_mark": length_at_mark, "length_at_recapture": length_at_recapture, "years": years}
+    columns = [np.atleast_1d(measurements(name, column, above=0)) for name, column in given.items()]
     if columns[0].ndim != 1 or len({c.shape for c in columns}) > 1:
         raise InputError(
             "length_at_mark, length_at_recapture and years must be columns of equal length, got shapes "
@@ -138,10 +140,6 @@ def _check(length_at_mark: Any, length_at_recapture: Any, years: Any) -> tuple[F
         )
     kept = ~np.isnan(np.column_stack(columns)).any(axis=1)
     first, second, time = (c[kept] for c in columns)
-    for name, values in (("length_at_mark", first), ("length_at_recapture", second), ("years", time)):
-        bad = (values <= 0) | np.isinf(values)
-        if np.any(bad):
-            raise InputError(f"{name} must be above 0, got {values[bad][0]:g}")
     notes = [f"{int(np.sum(~kept))} fish without both lengths and the time between them left out"] if not kept.all() else []
     shrunk = second < first
     if np.any(shrunk):

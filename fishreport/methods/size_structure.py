@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from fishreport.exceptions import InputError
 from fishreport.methods.estimate import Estimate
-from fishreport.methods.inputs import FloatArray, IntArray, check_level, codes, dropped, numbers
+from fishreport.methods.inputs import FloatArray, IntArray, check_level, codes, dropped, number, numbers
 from fishreport.methods.length_distribution import compare_lengths, length_frequency, length_quantile, mean_length
 from fishreport.methods.proportion import beta_limits, effective_trials
 from fishreport.methods.resampling import cluster_totals, ratio_of_totals
@@ -41,8 +41,7 @@ class _StockFish:
 
 def _stock_fish(length_mm: Any, stock: float, run: Any) -> _StockFish:
     length = numbers("length_mm", length_mm, above=0)
-    if not math.isfinite(stock) or stock <= 0:
-        raise InputError(f"stock must be a length in mm above 0; got {stock!r}")
+    number("stock", stock, above=0, units="mm")
     notes = dropped(int(np.isnan(length).sum()), "fish without a length")
     used = np.isfinite(length) & (length >= stock)
     if run is None:
@@ -121,20 +120,23 @@ def proportional_size(
     -----
     100 × (fish ≥ bound)/(fish ≥ stock) (Anderson 1976 and Gabelhouse 1984, from memory). Without `run`: Clopper and Pearson
     1934. With `run`: linearised variance of the ratio of run totals, n/(n − 1) Σ(y − p m)²/(Σm)²; the interval is the
-    exact one for the effective number of fish p(1 − p)/v · (t(fish − 1)/t(runs − 1))², never more than the fish measured
-    (Korn and Graubard 1998, Survey Methodology 24:193-201, from memory), so that it is never narrower than without runs.
+    exact one for the effective number of fish min(p(1 − p)/v, fish) · (t(fish − 1)/t(runs − 1))², which is bounded by the fish
+    measured before it is multiplied by the ratio of t, and has that bound for p(1 − p)/v where p is 0 or 1 or v is 0 (after Korn
+    and Graubard 1998, Survey Methodology 24:193-201, from memory). So it is never narrower than without runs.
     """
     check_level(level)
-    if not math.isfinite(bound) or bound < stock:
+    if number("bound", bound, above=0, units="mm") < number("stock", stock, above=0, units="mm"):
         raise InputError(f"bound must be a length in mm, {stock:g} (stock) or more; got {bound!r}")
     fish = _stock_fish(length_mm, stock, run)
     return _share(fish, bound, math.inf, level, f"fish of {bound:g} mm and longer among fish of {stock:g} mm and longer")
 
 
 def _categories(categories: Mapping[str, float]) -> dict[str, float]:
+    if not isinstance(categories, Mapping):
+        raise InputError(f"categories must map names to lengths in mm; got {categories!r}")
     if "stock" not in categories:
         raise InputError(f"categories must hold 'stock'; got {', '.join(categories) or 'none'}")
-    bounds = list(categories.values())
+    bounds = [number(f"the length of {name}", bound, above=0, units="mm") for name, bound in categories.items()]
     if any(not low < high for low, high in pairwise(bounds)):
         raise InputError(f"categories must rise from stock on; got {dict(categories)}")
     return dict(categories)

@@ -15,7 +15,8 @@ from fishreport.methods.estimate import Estimate
 from fishreport.methods.growth_curves import Floats, GrowthCurve, find_curve, natural_length, to_natural
 from fishreport.methods.growth_fit import FARTHEST_ASYMPTOTE
 from fishreport.methods.growth_solver import group_ages, solve_curve, solve_replicates
-from fishreport.methods.length_at_age import BEYOND_DATA, NO_ASYMPTOTE, Errors, check_aged_fish, check_level, fit_growth
+from fishreport.methods.inputs import check_level
+from fishreport.methods.length_at_age import BEYOND_DATA, NO_ASYMPTOTE, Errors, check_aged_fish, fit_growth
 
 LEAST_SETTLED = 0.5
 """Share of the bootstrap replicates that must settle for an interval to be given."""

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from scipy import stats
 
 from fishreport.exceptions import InputError
-from fishreport.methods.inputs import FloatArray, check_level, numbers
+from fishreport.methods.inputs import FloatArray, check_level, number, numbers
 
 FEWEST_YEARS = 3
 
@@ -116,6 +116,7 @@ def gerrodette_years(change_per_year: float, cv: float, *, level: float = 0.95, 
         A change of zero, cv not above zero, level or power outside (0, 1).
     """
     check_level(level)
+    change_per_year, cv, power = number("change_per_year", change_per_year), number("cv", cv), number("power", power)
     if change_per_year == 0 or not cv > 0 or not 0 < power < 1:
         raise InputError(f"change must not be 0, cv above 0, power in (0, 1); got {change_per_year:g}, {cv:g}, {power:g}")
     z = float(stats.norm.ppf((1 + level) / 2) + stats.norm.ppf(power))
@@ -211,9 +212,9 @@ def power_to_detect(
     seasons = numbers("years", years, at_least=1)
     if not np.array_equal(seasons, np.round(seasons)):
         raise InputError("years must be whole numbers of seasons")
-    if replicates < 100:
+    if number("replicates", replicates) < 100:
         raise InputError(f"replicates must be 100 or more, got {replicates}")
-    cv = spread.index_cv if isinstance(spread, SurveyPlan) else float(spread)
+    cv = spread.index_cv if isinstance(spread, SurveyPlan) else number("the coefficient of variation", spread, above=0)
     if not 0 < cv < math.inf:
         raise InputError(f"the coefficient of variation must be above 0, got {cv:g}")
     sd = math.sqrt(math.log1p(cv**2))

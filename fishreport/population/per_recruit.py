@@ -25,20 +25,11 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
 
 from fishreport.exceptions import InputError
+from fishreport.methods.inputs import measurements, number
 
 Floats = NDArray[np.float64]
 _SIGNS = (1.0, -3.0, 3.0, -1.0)
 HIGHEST_F = 100.0
-
-
-def _number(name: str, value: float, *, above: float | None = None, least: float | None = None) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float | np.integer | np.floating) or not np.isfinite(value):
-        raise InputError(f"{name} must be a finite number, got {value!r}")
-    if above is not None and value <= above:
-        raise InputError(f"{name} must be above {above:g}, got {value:g}")
-    if least is not None and value < least:
-        raise InputError(f"{name} must be {least:g} or more, got {value:g}")
-    return float(value)
 
 
 @dataclass(frozen=True)
@@ -52,12 +43,12 @@ class _Fishery:
 
     @classmethod
     def checked(cls, **values: Any) -> _Fishery:
-        natural = _number("natural_mortality", values["natural_mortality"], above=0)
-        speed = _number("growth_coefficient", values["growth_coefficient"], above=0)
-        weight = _number("asymptotic_weight_g", values["asymptotic_weight_g"], above=0)
-        zero = _number("age_at_zero", values["age_at_zero"])
-        entry = _number("age_at_recruitment", values["age_at_recruitment"], least=0)
-        capture = _number("age_at_first_capture", values["age_at_first_capture"], least=entry)
+        natural = number("natural_mortality", values["natural_mortality"], above=0)
+        speed = number("growth_coefficient", values["growth_coefficient"], above=0)
+        weight = number("asymptotic_weight_g", values["asymptotic_weight_g"], above=0)
+        zero = number("age_at_zero", values["age_at_zero"])
+        entry = number("age_at_recruitment", values["age_at_recruitment"], at_least=0)
+        capture = number("age_at_first_capture", values["age_at_first_capture"], at_least=entry)
         if capture < zero:
             raise InputError(f"age_at_first_capture ({capture:g}) must not be below age_at_zero ({zero:g})")
         return cls(natural, speed, weight, zero, entry, capture)
@@ -121,7 +112,7 @@ def yield_per_recruit(
     InputError
         For negative or missing rates, or ages out of order.
     """
-    fishing = np.asarray(fishing_mortality, dtype=float)
+    fishing = measurements("fishing_mortality", fishing_mortality)
     if not np.isfinite(fishing).all() or (fishing < 0).any():
         raise InputError("fishing_mortality must hold finite rates of 0 or more per year")
     fishery = _Fishery.checked(
@@ -141,7 +132,7 @@ def yield_per_recruit(
 
 def biomass_per_recruit(fishing_mortality: ArrayLike, **fishery: Any) -> Floats:
     """Mean biomass (g) of fish past the age of first capture, per recruit, in closed form; arguments as `yield_per_recruit`."""
-    fishing = np.asarray(fishing_mortality, dtype=float)
+    fishing = measurements("fishing_mortality", fishing_mortality)
     tiny = np.where(fishing > 0, fishing, 1e-12)
     return yield_per_recruit(tiny, **fishery) / tiny
 
@@ -232,8 +223,9 @@ def spawning_potential_ratio(
     InputError
         For impossible values, or when no fish matures.
     """
-    fishing = np.asarray(fishing_mortality, dtype=float)
-    given = [np.atleast_1d(np.asarray(item, dtype=float)) for item in (natural_mortality, weight_g, maturity, vulnerability)]
+    fishing = measurements("fishing_mortality", fishing_mortality)
+    by_age = {"natural_mortality": natural_mortality, "weight_g": weight_g, "maturity": maturity, "vulnerability": vulnerability}
+    given = [np.atleast_1d(measurements(name, item)) for name, item in by_age.items()]
     ages = {item.size for item in given}
     if len(ages - {1}) != 1 or any(item.ndim > 1 for item in given):
         sizes = ", ".join(str(item.size) for item in given)
@@ -251,7 +243,7 @@ def spawning_potential_ratio(
     ):
         if not np.isfinite(array).all() or (array < 0).any() or (array > high).any():
             raise InputError(f"{name} must hold finite values of 0 or more{' and at most 1' if high == 1 else ''}")
-    if not 0 <= spawning_time <= 1:
+    if not 0 <= number("spawning_time", spawning_time) <= 1:
         raise InputError(f"spawning_time must be from 0 to 1, got {spawning_time!r}")
     if not (weight * mature > 0).any():
         raise InputError("spawning potential needs at least one age with mature fish of some weight")
@@ -259,10 +251,10 @@ def spawning_potential_ratio(
     def spawners(rate: Floats) -> Floats:
         hazard = natural + rate[..., None] * vulnerable
         before = np.cumsum(hazard, axis=-1) - hazard
-        numbers = np.exp(-before)
+        alive = np.exp(-before)
         if plus_group:
-            numbers[..., -1] /= -np.expm1(-hazard[..., -1])
-        return (numbers * np.exp(-spawning_time * hazard) * weight * mature).sum(axis=-1)
+            alive[..., -1] /= -np.expm1(-hazard[..., -1])
+        return (alive * np.exp(-spawning_time * hazard) * weight * mature).sum(axis=-1)
 
     if plus_group and natural[-1] <= 0:
         raise InputError("a plus group needs a natural mortality above 0 at the last age")

@@ -64,7 +64,7 @@ def test_every_shape_of_radii() -> None:
         (lambda: back_calculate(312, 2.4, [1], intercept=400), "below every length"),
         (lambda: back_calculate(312, 2.4, [1], intercept=0, method="other"), "method must be"),
         (lambda: back_calculate(312, 2.4, [1], intercept=0, method="body-proportional"), "needs the slope"),
-        (lambda: back_calculate(312, 2.4, [1], intercept=float("nan")), "intercept must be a number"),
+        (lambda: back_calculate(312, 2.4, [1], intercept=float("nan")), "intercept must be a finite number"),
         (lambda: back_calculate(312, 0.1, [0.1], intercept=-50, slope=100, method="body-proportional"), "length of 0 or less"),
         (lambda: fit_radius_regression([1, 2], [1, 2], response="age"), "response must be"),
     ],

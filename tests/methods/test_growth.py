@@ -136,7 +136,7 @@ def test_missing_values_are_dropped_and_counted(rng: np.random.Generator) -> Non
         (lambda: fit_von_bertalanffy([1, 2, 3, 4], [1, 2, 3, 4], errors="other"), "errors must be one of"),
         (lambda: fit_von_bertalanffy([1, 2, 3, 4], [1, 2, 3, 4], interval="other"), "interval must be one of"),
         (lambda: fit_von_bertalanffy([1, 2, 3, 4], [1, 2, 3, 4], interval="bootstrap"), "random generator"),
-        (lambda: fit_von_bertalanffy([1, 2, 3, 4], [1, 2, 3, 4], level=95), "level must lie between"),
+        (lambda: fit_von_bertalanffy([1, 2, 3, 4], [1, 2, 3, 4], level=95), "level must be a number between"),
         (lambda: fit_growth("linear", [1], [1]), "curve must be one of"),
         (lambda: average_growth([1], [1], curves=()), "curves must name"),
         (lambda: compare_growth([1], [1], ["a", "b"]), "equal length"),

@@ -85,7 +85,7 @@ def test_few_fish_and_impossible_input() -> None:
         (lambda: fit_length_modes([-1.0]), "above 0"),
         (lambda: fit_length_modes([200.0], number=0), "at least 1"),
         (lambda: fit_length_modes([200.0], means="any"), "means must be one of"),
-        (lambda: fit_length_modes([200.0], level=3), "level must lie"),
+        (lambda: fit_length_modes([200.0], level=3), "level must be a number"),
     ):
         with pytest.raises(InputError, match=words):
             call()

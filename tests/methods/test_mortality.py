@@ -224,3 +224,13 @@ def test_numbers_that_scatter_too_far_about_one_rate_give_none() -> None:
     assert chapman_robson(ages, [9.4, 5.3, 2.4, 1.6, 0.4, 0.2, 0.1, 0.0], from_age=5).total_mortality.estimable
     row = from_age_sensitivity(ages, counts).set_index("from_age").loc[5]
     assert "scatter so far" in row["reason"]
+
+
+def test_limits_are_called_widened_only_where_they_are() -> None:
+    fish = [118, 73, 36, 14, 1, 1]
+    notes = {
+        over: chapman_robson(range(6), fish, from_age=0, overdispersion=over).annual_survival.notes for over in (True, False)
+    }
+    assert any(note.endswith("limits widened") for note in notes[True])
+    assert not any("widened" in note for note in notes[False])
+    assert any("does not fit" in note and note.endswith("the limits do not allow for it") for note in notes[False])

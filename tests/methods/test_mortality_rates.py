@@ -68,7 +68,7 @@ def test_a_cause_may_be_absent(pair: dict[str, float]) -> None:
         ({"exploitation": 1.0, "natural": 0.2}, "below 1"),
         ({"total": 0.5}, "exactly two"),
         ({"total": 0.5, "fishing": 0.2, "natural": 0.3}, "exactly two"),
-        ({"total": math.nan, "fishing": 0.2}, "0 or more"),
+        ({"total": math.nan, "fishing": 0.2}, "total must be a finite number"),
     ],
 )
 def test_impossible_pairs_are_refused_with_the_reason(pair: dict[str, float], said: str) -> None:

@@ -40,3 +40,11 @@ def test_effective_trials() -> None:
     assert effective_trials(0.3, 0.0042, 200, 12, 0.95) == pytest.approx(50 * (1.971957 / 2.200985) ** 2, rel=1e-5)
     assert effective_trials(0.3, 1e-9, 200, 10_000, 0.95) == 200
     assert effective_trials(0.0, 0.0, 100, 12, 0.95) == pytest.approx(100 * (1.984217 / 2.200985) ** 2, rel=1e-5)
+
+
+@pytest.mark.parametrize("factor", [0.2, 0.7, 1.0, 3.0])
+def test_effective_trials_are_bounded_before_the_ratio_of_t(factor: float) -> None:
+    # factor: clustered variance over that of independent trials; below 1 the bound comes first and the ratio of t after.
+    ratio = float(stats.t.ppf(0.975, 39) / stats.t.ppf(0.975, 4))
+    found = effective_trials(0.3, factor * 0.3 * 0.7 / 40, 40, 5, 0.95)
+    assert found == pytest.approx(min(40 / factor, 40) * ratio**2, rel=1e-9)

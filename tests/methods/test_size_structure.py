@@ -90,8 +90,8 @@ def test_degenerate() -> None:
     ("kwargs", "message"),
     [
         ({"stock": 200, "bound": 150}, r"bound must be a length in mm, 200 \(stock\) or more; got 150"),
-        ({"stock": 0, "bound": 150}, "stock must be a length in mm above 0"),
-        ({"stock": 100, "bound": math.nan}, "bound must be a length"),
+        ({"stock": 0, "bound": 150}, "stock must be above 0"),
+        ({"stock": 100, "bound": math.nan}, "bound must be a finite number of mm"),
         ({"stock": 100, "bound": 150, "run": ["a"]}, "run must have one label a row"),
         ({"stock": 100, "bound": 150, "level": 2}, "level must be"),
     ],
