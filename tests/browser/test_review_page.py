@@ -22,7 +22,7 @@ def page_file(built: Built, tmp_path_factory: pytest.TempPathFactory) -> Path:
     other = folder / "other"
     shutil.copytree(built.folder, other)
     changes = {
-        "results.json": (('"value": 40.0', '"value": 70.0'), ('"upper": 30.0', '"upper": 90.0')),
+        "results.json": (('"value": 40.0', '"value": 70.0'), ('"upper": 60.0', '"upper": 90.0')),
         "chapters/01-catch.ipynb": (("#0b5d7a", "#9c3f0c"), ('"Ford",\n', '"Weir pool",\n'), ("fell.", "rose.")),
         "chapters/00-front.ipynb": (('"verdict": "met"', '"verdict": "not met"'),),
         "inputs/fish.csv": (("R2,BNT,205", "R2,BNT,305"),),
