@@ -156,8 +156,8 @@ def test_check_of_sound_data(study: Path) -> None:
         (("review", "--verify", "{study}", "{study}"), 2, "one report"),
         (("build", "{study}", "--format", "docx"), 2, "html, pdf"),
         (("build", "{study}", "--set", "level"), 2, "KEY=VALUE"),
-        (("build", "{study}", "--set", "level=7"), 1, "parameters.level"),
-        (("build", "{study}", "--set", "parameters.levle=0.9"), 1, "did you mean 'level'"),
+        (("build", "{study}", "--set", "level=7"), 1, "parameters.level: must be below 1; got 7 (given on top of the file"),
+        (("build", "{study}", "--set", "parameters.levle=0.9"), 1, "did you mean 'level'? (given on top of the file"),
         (
             ("build", "{study}", "--set", "levle=0.9"),
             2,

@@ -18,6 +18,7 @@ MAX_BYTES = 2_000_000
 MAX_FAULTS = 20  # told at once; who has more mends these first
 _STUDIES_NAMED = 5
 _NEW = "`fishreport new FOLDER` lays one out"
+_ON_TOP = " (given on top of the file: by --set, --season or the caller)"
 # What the parser says of the commonest slips, and what a person would say.
 _PLAIN_TOML = (
     ("Cannot overwrite a value", "a key stands twice"),
@@ -116,7 +117,7 @@ def read_study(path: Path | str, *, overrides: Mapping[str, Any] | None = None, 
     except RecursionError:
         raise StudyError("sections are nested too deep", str(file)) from None
     except ValidationError as error:
-        faults = plain_faults(error)
+        faults = [(key, f"{text}{_ON_TOP if key in changed else ''}") for key, text in plain_faults(error)]
         if len(faults) == 1:
             raise StudyError(faults[0][1], str(file), faults[0][0]) from None
         listed = "\n".join(f"  {key}: {text}" if key else f"  {text}" for key, text in faults[:MAX_FAULTS])
