@@ -128,8 +128,10 @@ def _floats(name: str, values: Any) -> FloatArray:
     try:
         given = values if hasattr(values, "dtype") else np.asarray(values)
         kind = getattr(given.dtype, "kind", "O")
-        times = kind in "mM" or (kind == "O" and any(_is_time(value) for value in np.asarray(given, dtype=object).flat))
-        if not times and kind != "c" and values is not None:
+        loose = list(np.asarray(given, dtype=object).flat) if kind == "O" else []
+        times = kind in "mM" or any(map(_is_time, loose))
+        text = kind in "SUT" or any(isinstance(value, str | bytes) for value in loose)
+        if not times and not text and kind != "c" and values is not None:
             if isinstance(given, pd.Series | pd.Index):
                 return np.asarray(pd.Series(given).to_numpy(dtype=float, na_value=np.nan))
             return np.asarray(given if isinstance(given, np.ndarray) else values, dtype=float)

@@ -34,6 +34,9 @@ def test_codes_of_mixed_and_missing_labels() -> None:
 def test_messages() -> None:
     with pytest.raises(InputError, match="must hold numbers only"):
         numbers("x", pd.Series(["a", "b"]))
+    for text in (["1", "2"], [1, "2", None], np.array(["1"]), pd.Series(["1"], dtype="string"), np.array([b"1"]), "8"):
+        with pytest.raises(InputError, match="must hold numbers only"):
+            numbers("x", text)
     with pytest.raises(InputError, match="got a 1, b 2"):
         same_size(a=np.ones(1), b=np.ones(2))
     with pytest.raises(InputError, match="not all 0"):
