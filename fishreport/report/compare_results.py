@@ -151,12 +151,17 @@ def _order(move: Move) -> tuple[Any, ...]:
     return (first, rank[move.kind], -size, -abs(move.relative or 0.0), move.id)
 
 
+def _is_chance_of_rule(record: Mapping[str, Any]) -> bool:
+    """The chance that a rule meets an aim in years to come, which are other years in another report."""
+    return record["quantity"] == "objective_probability" and record.get("scenario") is not None
+
+
 def _of_season(build: OpenBuild) -> dict[tuple[Any, ...], Mapping[str, Any]]:
     names = ("quantity", "species", "size_class", "site", "scenario", "detail")
     return {
         tuple(record.get(name) for name in names): record
         for record in build.results.values()
-        if record["season"] == build.season and record["quantity"] != "objective_probability"
+        if record["season"] == build.season and not _is_chance_of_rule(record)
     }
 
 
@@ -187,7 +192,7 @@ def _verdicts(build: OpenBuild) -> list[dict[str, str]]:
             return [dict(zip(names, row, strict=True)) for row in shown.data["rows"]]
     found = []
     for record in build.results.values():
-        if record["quantity"] == "objective_probability":
+        if record["quantity"] == "objective_probability" and not _is_chance_of_rule(record):
             said = [note.removeprefix(VERDICT) for note in record["notes"] if note.startswith(VERDICT)]
             quantity, _, target = str(record["detail"]).partition("/")
             objective = " ".join(str(part) for part in (quantity, record["species"], record["size_class"]))

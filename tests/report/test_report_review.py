@@ -9,7 +9,6 @@ import json
 import math
 import shutil
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -24,7 +23,7 @@ from fishreport.report import kernels
 from fishreport.report.build import Built, build_report
 from fishreport.report.compare_build import Shown, open_build
 from fishreport.report.compare_exhibits import compare_table, marked_words
-from fishreport.report.compare_results import compare_records, compare_verdicts, reach_between, reach_within
+from fishreport.report.compare_results import compare_records, reach_between, reach_within
 from fishreport.report.compare_rows import compare_tables
 from fishreport.report.compare_settings import flatten
 from fishreport.report.kernels import ForkServer
@@ -101,23 +100,6 @@ class TestMoves:
         move = compare_records(before, after, "same")
         assert move is not None
         assert move.kind == kind
-
-
-class TestVerdicts:
-    def build(self, *rows: tuple[str, str, str]) -> Any:
-        cells = [[name, target, "40", "30 to 50", "0.9", verdict] for name, target, verdict in rows]
-        return SimpleNamespace(shown=[SimpleNamespace(kind="table", label="scorecard", data={"rows": cells})], results={})
-
-    def test_objectives_of_one_name_go_by_their_targets(self) -> None:
-        low, high = ("Catch of trout", "at least 1", "Met"), ("Catch of trout", "at most 2", "Not met")
-        assert compare_verdicts(self.build(low, high), self.build(high, low)) == []
-        (gone,) = compare_verdicts(self.build(low, high), self.build(high))
-        assert (gone.before, gone.after, gone.target) == ("Met", "", "at least 1")
-
-    def test_a_target_that_moved_is_the_same_objective(self) -> None:
-        before, after = self.build(("Catch", "at least 1", "Met")), self.build(("Catch", "at least 90", "Not met"))
-        (changed,) = compare_verdicts(before, after)
-        assert (changed.before, changed.after, changed.target_before) == ("Met", "Not met", "at least 1")
 
 
 def fish(folder: Path, name: str, text: str) -> RawTable:
