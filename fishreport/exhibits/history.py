@@ -128,7 +128,10 @@ def _kept_in_sight(ax: Axes, drawn: Sequence[Result], shifts: Mapping[str, float
     ax.set_ylim(low, high)
     for out, edge, marker in ((above, high, "^"), (under, low, "v")):
         years = [(r.season or 0) + shifts[str(r.size_class)] for r, is_out in zip(known, out, strict=True) if is_out]
-        ax.plot(years, [edge] * len(years), linestyle="none", marker=marker, markersize=5, color=INK, clip_on=False, zorder=5)
+        if (
+            years
+        ):  # the marker of an empty line that is not clipped counts as lying in the corner of the figure: all panels shrink
+            ax.plot(years, [edge] * len(years), linestyle="none", marker=marker, markersize=5, color=INK, clip_on=False, zorder=5)
     return True
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 
 import numpy as np
 import pytest
@@ -135,6 +136,28 @@ def test_a_far_wider_interval_goes_on_beyond_the_frame_with_an_arrow(demo_contex
     )  # fmt: skip
     assert ("An arrow marks an interval" in figure.caption) is beyond
     assert any(f" to {upper:.0f}" in row[4] for row in figure.table.rows)  # nothing is hidden
+
+
+PANEL = re.compile(r'<g id="axes_\d+">\s*<g id="patch_\d+">\s*<path d="M (\S+) \S+\s+L (\S+) ')
+
+
+@pytest.mark.parametrize("from_zero", [True, False])
+@pytest.mark.parametrize(
+    "species", [("brown_trout",), ("brown_trout", "rainbow_trout"), ("brown_trout", "rainbow_trout", "smallmouth_bass")]
+)
+def test_panels_keep_their_width_beside_one_with_an_arrow(demo_context, species, from_zero):
+    def season(place, year):
+        upper = 140.0 if place == len(species) - 1 and year == 2022 else 97.0
+        return Result("relative_weight", Estimate(95.0, 1.0, 93.0, upper, 0.95, "", "made up", 9), year, species[place], "stock")
+
+    results = [season(place, year) for place in range(len(species)) for year in range(2019, 2026)]
+    figure = history_figure(
+        "h", "By season.", results, demo_context, noun="Wr", series={"stock": "Stock"}, from_zero=from_zero
+    )  # fmt: skip
+    assert "An arrow marks an interval" in figure.caption
+    total = float(re.search(r'viewBox="0 0 (\S+) ', figure.svg)[1])
+    widths = [float(right) - float(left) for left, right in PANEL.findall(figure.svg)]
+    assert len(widths) == len(species) and min(widths) > 0.7 * total / len(species)
 
 
 # ---- words ------------------------------------------------------------------------------------------------------
