@@ -26,7 +26,7 @@ from fishreport.study import Objective, Study
 
 UNMEASURED = (
     "No survey here measures what share of released fish die, of protected fish are kept, or of newly legal fish are let go: "
-    "each is held at one value, and no range holds how far that is off."
+    "the first two are held at one value, the last at today's share, and no range holds how far that is off."
 )
 _TODAY, _UNTOLD, _UNKNOWN, _NO_AIM = "today's rule", "cannot be told", "not worked out", "no aim"
 _HARVEST, _LARGE, _CHANCE = "scenario_harvest", "scenario_trophy", "objective_probability"
@@ -254,7 +254,7 @@ def _group(one: _Species, aim: str, words: PlainWords) -> str:
 
 def _notes(level: float, *, aimed: bool) -> str:
     many = f"{100 * level:g} of 100"
-    chance = ", that of a chance comes from their number alone" if aimed else ""
+    chance = ", that of a chance shows only how many simulations were run" if aimed else ""
     numbers = f"Numbers are medians of simulations: the range of a change holds {many} of them{chance}."
     return f"{numbers} {UNMEASURED} {DECIDED}"
 

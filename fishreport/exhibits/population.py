@@ -305,9 +305,11 @@ def _chance(population: Population, one: RemovalSurvey, context: Context) -> lis
     e = result.estimate
     percent = format_estimate(e.converted(lambda number: 100 * number, "percent"))
     name = context.writer.nouns.fish(one.species, one.size_class)
+    caught = counted(sum(map(sum, one.catches.values())), "fish", "fish")
     text = (
         f"in {one.season} one pass took {percent.value}% ({percent_level(e.level)} interval {percent.interval}) of the {name} "
-        f"within reach of the boats at the {counted(len(one.catches), 'site')} fished in passes"
+        f"within reach of the boats at the {counted(len(one.catches), 'site')} fished in passes, "
+        f"from {caught} in all passes together"
     )
     return [Finding(sentence(text), (result.id,))]
 

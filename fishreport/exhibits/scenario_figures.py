@@ -185,7 +185,7 @@ def isopleth_figure(one: Comparison, found: YieldMap | None, context: Context) -
                 ax.plot(100 * middle, at, marker="D", color="#c2571a", markeredgecolor="white", markersize=7)
             else:
                 ax.axvspan(100 * low, 100 * high, color=GREY, alpha=0.25)
-            ax.set_xlabel("Exploitation if every fish caught were kept (%)")
+            ax.set_xlabel("Exploitation if all were kept\nand none died otherwise (%)")
         axes[0][0].set_ylabel(f"Minimum length ({units.length_unit})")
         letter(axes, titles)
         svg = to_svg(figure)
@@ -200,7 +200,9 @@ def isopleth_figure(one: Comparison, found: YieldMap | None, context: Context) -
     name, key = context.names[one.inputs.key], one.inputs.key.replace("_", "-")
     rule = one.inputs.rules[0].name
     here = f"{100 * middle:.0f}% ({100 * low:.0f} to {100 * high:.0f})"
-    taken = f"were every fish caught kept, {here} of those that anglers can catch would be taken in a year"
+    taken = (
+        f"were every fish caught kept and did none die otherwise, {here} of those that anglers can catch would be taken in a year"
+    )
     today = (
         f"The diamond is today: {taken} (fewer are, as some are let go); its bar says how sure that is."
         if found.minimum_today_mm is not None

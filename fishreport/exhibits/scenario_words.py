@@ -154,7 +154,7 @@ def _against_rule(found: Scenarios, one: Comparison, context: Context) -> Findin
     units = one.outcomes["kept_against_rule", year][0].value.units
     unit = unit_words(context.units.units(relative_units(units) if one.inputs.relative else units))
     text = (
-        f"{one.inputs.classes.species.name}: under today's rule {against} {unit} a year are taken to be kept against the rule "
+        f"{one.inputs.classes.species.name}: under today's rule {against} {unit} a year are assumed to be kept against the rule "
         f"in {when(one, year)}, beside {legal} kept legally; the first is no count, but {100 * noncompliance(one):.2g}% of the "
         "protected fish caught, as is assumed, and what a stricter rule gains hangs on that share"
     )
@@ -211,7 +211,7 @@ def _against_today(found: Scenarios, one: Comparison, place: int, context: Conte
 
 
 def _besides(one: Comparison, place: int, context: Context) -> tuple[str, set[Direction]]:
-    """What else is higher or lower than under today's rule, such as the yield, and the aims that are less often met."""
+    """What else is higher or lower than under today's rule, such as the yield, and the aims that are more or less often met."""
     year, found = one.horizons[-1], dict[str, list[str]]()
     for measure in one.measures:
         if measure.result in (*SPOKEN, "scenario_kept_against_rule", "scenario_release_deaths"):
@@ -224,13 +224,17 @@ def _besides(one: Comparison, place: int, context: Context) -> tuple[str, set[Di
             found.setdefault(way, []).append(measure_noun(measure, context))
     words = {"up": "more or higher", "down": "fewer or lower"}
     said = [f"also {word}: {joined(found[way])}" for way, word in words.items() if way in found]
-    said += [
-        f"the aim “{aim_words(aim, one, context)}” less often met ({chance_text(then.value)} instead of {chance_text(now.value)})"
-        for aim in one.aims
-        for now, then in [_chances_of(one, aim, place)]
-        if one.projection is not None and chance_change(one.projection, aim.goal, place, year=year, level=now.level).upper < 0
-    ]
     ways: set[Direction] = {"up" if way == "up" else "down" for way in found}
+    for aim in one.aims:
+        if one.projection is None:
+            break
+        now, then = _chances_of(one, aim, place)
+        way = direction(chance_change(one.projection, aim.goal, place, year=year, level=now.level))
+        if way in ("up", "down"):
+            often = f"{'more' if way == 'up' else 'less'} often met"
+            chance = f"{chance_text(then.value)} instead of {chance_text(now.value)}"
+            said.append(f"the aim “{aim_words(aim, one, context)}” {often} ({chance})")
+            ways.add(way)
     return "".join(f"; {text}" for text in said), ways
 
 

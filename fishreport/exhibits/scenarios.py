@@ -71,7 +71,7 @@ def kept_against_rule(one: Comparison, *, releases: bool = False) -> str:
     """What is counted as kept against the rule, and, of a table with `releases` only, that nothing else is kept there."""
     share = noncompliance(one)
     if share == 0:
-        return "No fish is taken to be kept against the rule."
+        return "No fish is assumed to be kept against the rule."
     text = (
         f"Fish kept against the rule are {100 * share:.2g}% of the protected fish that are caught, and no part of legal harvest"
     )

@@ -308,12 +308,14 @@ class Writer:
         text = f"{subject} {was} {word} in {last} than in {first}, {span}, by {size}; {_likely(change, noun, allowed)}"
         if unsteady is None:
             return Finding(sentence(text), (result.id,), found, key)
+        way = direction(unsteady.estimate)
+        if way in ("up", "down") and steady is not None:
+            size = self._with_interval(unsteady.estimate if way == "up" else mirrored(unsteady.estimate))
+            moved = "risen" if way == "up" else "fallen"
+            text = f"{text}; it seems to have {moved} steadily, by {size}, but that {steady.lost(change.level)}"
+            return Finding(sentence(text), (unsteady.id, result.id), found, key)
         text = f"{text}; whether it {verb} steadily cannot be told"
-        if direction(unsteady.estimate) in ("up", "down") and steady is not None:
-            shown = format_estimate(unsteady.estimate, self.nouns.units)
-            trend = f"{self._measure(unsteady.estimate, shown.value)} ({shown.interval})"
-            text = f"{text}: a steady trend, {trend}, {steady.lost(change.level)}"
-        elif not math.isnan(unsteady.estimate.lower) and not math.isnan(unsteady.estimate.upper):
+        if not math.isnan(unsteady.estimate.lower) and not math.isnan(unsteady.estimate.upper):
             text = f"{text}: {self._across_zero(unsteady.estimate)}"
         return Finding(sentence(text), (unsteady.id, result.id), found, key)
 

@@ -144,9 +144,9 @@ def _check(length_at_mark: Any, length_at_recapture: Any, years: Any) -> tuple[F
     shrunk = second < first
     if np.any(shrunk):
         most = float((first - second).max())
-        were = "was" if shrunk.sum() == 1 else "were"
+        were, most_of = ("was", "") if shrunk.sum() == 1 else ("were", "up to ")
         notes.append(
-            f"{int(shrunk.sum())} of {first.size} fish {were} shorter at recapture, by up to {most:.0f} mm: "
+            f"{int(shrunk.sum())} of {first.size} fish {were} shorter at recapture, by {most_of}{most:.0f} mm: "
             "kept, since measuring errs both ways and leaving them out would overstate growth"
         )
     return first, second, time, notes

@@ -269,7 +269,9 @@ def fit_stratified_growth(
     place = _nearest(own, present)
     far = int(np.sum(present[place] != own))
     if far:
-        notes.append(f"{far} of {catch.size} measured fish lie in length classes without aged fish and count with the nearest")
+        notes.append(
+            f"{far:,} of {catch.size:,} measured fish lie in length classes without aged fish and count with the nearest"
+        )
     distinct = np.unique(ages)
     once = np.bincount(place, minlength=present.size)[None].astype(float)
     weight, effective = _weights(np.ones((1, ages.size)), once, bin_of)

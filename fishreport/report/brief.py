@@ -196,11 +196,11 @@ class Sheet:
         return "The whole summary is in the report." if self.meaning.parts else ""
 
     def _more_coming(self, amounts: Amounts) -> str:
-        said = _more(
-            len(self.coming.parts) - len(self.coming.first(amounts.coming).parts),
-            "recommendation or note",
-            "recommendations or notes",
-        )
+        left = self.coming.parts[len(self.coming.first(amounts.coming).parts) :]
+        nouns = ("recommendation or note", "recommendations or notes")
+        if all(part["type"] != "list" for part in left):  # such as what an author says of all recommendations
+            nouns = ("note on these", "notes on these")
+        said = _more(len(left), *nouns)
         reasons = "" if amounts.reasons else "The reasons are in the report."
         return f"{said} {reasons}".strip()
 

@@ -136,7 +136,10 @@ def test_alternatives_say_what_tables_and_captions_say(one, demo_context):
         for rule, outcome in zip(one.inputs.rules, one.outcomes[quantity, 10], strict=True):
             assert f"{rule.name}: {exhibits.value_text(outcome.value, demo_context)}" in figure.alt
     figure = scenario_figures.isopleth_figure(one, grids.yield_map(one, step_mm=100.0), demo_context)
-    share = re.search(r"were every fish caught kept, \d+% \(\d+ to \d+\) of those that anglers can catch", figure.caption)
+    share = re.search(
+        r"were every fish caught kept and did none die otherwise, \d+% \(\d+ to \d+\) of those that anglers can catch",
+        figure.caption,
+    )
     assert share and share[0] in figure.alt
 
 

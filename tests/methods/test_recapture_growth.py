@@ -60,7 +60,7 @@ def test_shrunken_fish_are_kept_and_explained(rng: np.random.Generator) -> None:
     second[0] = first[0] - 6
     found = fit_recapture_growth(first, second, years)
     assert found.n == 30
-    assert any("shorter at recapture, by up to 6 mm: kept" in note for note in found.notes)
+    assert any("shorter at recapture, by 6 mm: kept" in note for note in found.notes)
 
 
 def test_predicted_length_and_yearly_growth(rng: np.random.Generator) -> None:
