@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 
-import numpy as np
 import pytest
 from brief_sample import SPECIES, made_results, made_study, rule_results, with_rules
 from reading_level import reading_ease
 
 from fishreport.analysis import scenarios as analysis
-from fishreport.analysis.classes import study_classes
 from fishreport.analysis.result import Results
-from fishreport.analysis.rules import rules_of
-from fishreport.analysis.scenario_inputs import species_inputs
 from fishreport.analysis.scenarios import Scenarios
 from fishreport.analysis.vital_rates import NOTHING_LEFT
 from fishreport.exhibits import scenario_words
@@ -22,18 +18,6 @@ from fishreport.exhibits.brief import brief_content
 from fishreport.exhibits.scenario_doubts import doubt_sentences, plain_doubts
 from fishreport.methods.estimate import Estimate
 from fishreport.population.todays_population import OVERSTOCKED, WIPED_OUT
-from fishreport.study import read_study
-
-
-@pytest.fixture(scope="module")
-def rainbow(repository, demo_survey):
-    """Rainbow trout with their two stockings."""
-    study = read_study(repository / "demo_inputs", overrides={"parameters.draws": 40, "parameters.resamples": 100})
-    own, rules = study_classes(study)[1], rules_of(study)["rainbow_trout"]
-    inputs = species_inputs(study, demo_survey, own, rules, np.random.default_rng(5))
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(analysis, "VARIED", {"noncompliance": (0.0, 0.2)})
-        return analysis.compare_species(study, demo_survey, inputs, np.random.default_rng(8))
 
 
 def noted(one, *notes):

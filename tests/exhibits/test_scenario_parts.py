@@ -23,17 +23,6 @@ from fishreport.methods.estimate import Estimate
 from fishreport.study import read_study
 
 
-@pytest.fixture(scope="module")
-def rainbow(repository, demo_survey):
-    """Rainbow trout with their two rules, and few assumptions varied."""
-    study = read_study(repository / "demo_inputs", overrides={"parameters.draws": 40, "parameters.resamples": 100})
-    own, rules = study_classes(study)[1], rules_of(study)["rainbow_trout"]
-    inputs = species_inputs(study, demo_survey, own, rules, np.random.default_rng(5))
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(analysis, "VARIED", {"noncompliance": (0.0, 0.2)})
-        return analysis.compare_species(study, demo_survey, inputs, np.random.default_rng(8))
-
-
 def test_two_rules_stand_side_by_side(rainbow, demo_context):
     (table,) = exhibits.outcomes_tables(rainbow, demo_context)
     assert table.label == "outcomes-rainbow-trout"
